@@ -1,0 +1,194 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The one writer of keys: whole channels from arrays, then a look whether they arrived."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from leapwright.curves import Channel, Curves, Handle, demand_apart
+from leapwright.errors import HostError, InputError
+from leapwright_blender import host
+from leapwright_blender.read import ATTRIBUTES, is_sampled, read_keys
+
+__all__ = ["Written", "write_curves"]
+
+FRAME_MISS = 1e-3
+"""How far, in frames, the host may move a handle of a `fixed` key."""
+
+VALUE_MISS = 1e-5
+"""The same in value, for values up to 1; in proportion above."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was written: channels and keys, and which channels are new or gone."""
+
+    channels: int
+    keys: int
+    created: tuple[Channel, ...]
+    removed: tuple[Channel, ...]
+
+
+def write_curves(
+    id_block: Any, curves: Curves, *, fixed: npt.ArrayLike | None = None, name: str | None = None
+) -> Written:
+    """Make the keys of each channel of `curves` exactly those of `curves`.
+
+    Channels that are not in `curves` are not touched. A channel without keys loses its host
+    curve, unless that has modifiers.
+
+    Parameters
+    ----------
+    id_block : bpy.types.ID
+        What is animated.
+    curves : Curves
+        Whole channels; groups are used for channels that are new.
+    fixed : bool[K], optional
+        Keys whose handles must come back as written though they are not FREE, say ALIGNED ones
+        that are meant to be in line already. FREE handles always must.
+    name : str, optional
+        Name for an action, if there is none: the data-block's name unless given.
+
+    Raises
+    ------
+    InputError
+        Keys closer than the host can hold apart, or `fixed` of a wrong shape. Nothing is written.
+    HostError
+        A channel is driven or baked, or the action cannot be edited: nothing is written. Or the
+        host changed keys that it was given, which should never be: then they are written.
+    """
+    demand_apart(curves, "curves")
+    held = _fixed(curves, fixed)
+    host.refuse_if_not_editable(id_block)
+    _refuse_drivers(id_block, curves)
+    existing = _by_channel(host.fcurves_of(id_block) or ())
+    baked = [c for c in curves.channels if c in existing and is_sampled(existing[c])]
+    if baked:
+        raise HostError(f"baked curves hold no keys: {_list(baked)}; un-bake them first")
+    if not curves.channels:
+        return Written(0, 0, (), ())
+    collection = host.ensure_fcurves(id_block, name or id_block.name)
+    counts = np.diff(curves.starts).tolist()
+    created = tuple(
+        c for c, n in zip(curves.channels, counts, strict=True) if n and c not in existing
+    )
+    for channel in created:
+        existing[channel] = host.new_fcurve(
+            collection, channel.data_path, channel.index, channel.group
+        )
+    targets = [existing.get(channel) for channel in curves.channels]
+    _write_keys(curves, targets)
+    _verify(curves, targets, held)
+    removed = _drop_empty(curves, targets, collection)
+    id_block.animation_data.action.update_tag()
+    return Written(len(curves.channels), len(curves.frame), created, removed)
+
+
+def _write_keys(curves: Curves, targets: list[Any]) -> None:
+    buffers = _buffers(curves)
+    bounds = curves.starts.tolist()
+    for i, target in enumerate(targets):
+        if target is None:
+            continue
+        points, first, last = target.keyframe_points, bounds[i], bounds[i + 1]
+        if len(points) != last - first:
+            points.clear()
+            points.add(last - first)
+        for theirs, array, width in buffers:
+            points.foreach_set(theirs, array[first * width : last * width])
+        target.update()
+
+
+def _buffers(curves: Curves) -> list[tuple[str, npt.NDArray[Any], int]]:
+    """Flat buffers under the host's names."""
+    left, right = _sided(curves)
+    pairs = {
+        "co": np.stack([curves.frame, curves.value], axis=-1),
+        "left": left,
+        "right": right,
+    }
+    return [
+        (theirs, np.ascontiguousarray(pairs.get(ours, getattr(curves, ours, None))).ravel(), width)
+        for ours, theirs, _, width in ATTRIBUTES
+    ]
+
+
+def _sided(curves: Curves) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Put handles on their own side of the key, where the host would put them anyway."""
+    left, right = curves.left.copy(), curves.right.copy()
+    np.minimum(left[:, 0], curves.frame, out=left[:, 0])
+    np.maximum(right[:, 0], curves.frame, out=right[:, 0])
+    return left, right
+
+
+def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> None:
+    """Raise where keys vanished or exact ones moved."""
+    pairs = [(c, t) for c, t in zip(curves.channels, targets, strict=True) if t is not None]
+    after = read_keys([c for c, _ in pairs], [t for _, t in pairs])
+    counts = np.diff(curves.starts)[[t is not None for t in targets]]
+    short = np.flatnonzero(np.diff(after.starts) != counts)
+    if short.size:
+        raise HostError(f"the host dropped keys of {_list([pairs[i][0] for i in short])}")
+    left, right = _sided(curves)
+    wrong = (after.frame != curves.frame) | (after.value != curves.value)
+    for handle, now, kind in (
+        (left, after.left, curves.left_type),
+        (right, after.right, curves.right_type),
+    ):
+        free = kind == Handle.FREE
+        wrong |= free & (now != handle).any(axis=1)
+        scale = np.maximum(1.0, np.abs(curves.value))
+        miss = np.abs(now.astype(np.float64) - handle)
+        wrong |= held & ~free & ((miss[:, 0] > FRAME_MISS) | (miss[:, 1] > VALUE_MISS * scale))
+    if wrong.any():
+        at = int(np.flatnonzero(wrong)[0])
+        channel = curves.channels[int(curves.channel_of_key()[at])]
+        raise HostError(
+            f"the host changed {np.count_nonzero(wrong)} keys as they were written, "
+            f"first at frame {curves.frame[at]:g} of {_list([channel])}"
+        )
+
+
+def _drop_empty(curves: Curves, targets: list[Any], collection: Any) -> tuple[Channel, ...]:
+    gone = [
+        (channel, target)
+        for channel, target, count in zip(
+            curves.channels, targets, np.diff(curves.starts), strict=True
+        )
+        if target is not None and not count and not len(target.modifiers)
+    ]
+    for _, target in gone:
+        host.remove_fcurve(collection, target)
+    return tuple(channel for channel, _ in gone)
+
+
+def _refuse_drivers(id_block: Any, curves: Curves) -> None:
+    data = id_block.animation_data
+    driven = _by_channel(data.drivers) if data is not None else {}
+    clash = [c for c in curves.channels if c in driven]
+    if clash:
+        raise HostError(f"drivers win over keys on {_list(clash)}: nothing was written")
+
+
+def _fixed(curves: Curves, fixed: npt.ArrayLike | None) -> npt.NDArray[np.bool_]:
+    if fixed is None:
+        return np.zeros(len(curves.frame), bool)
+    held = np.asarray(fixed)
+    if held.dtype != np.bool_ or held.shape != curves.frame.shape:
+        raise InputError(
+            f"`fixed` must be {len(curves.frame)} booleans, got {held.dtype}{list(held.shape)}",
+            "fixed",
+        )
+    return held
+
+
+def _by_channel(fcurves: Any) -> dict[Channel, Any]:
+    return {Channel(c.data_path, c.array_index): c for c in fcurves}
+
+
+def _list(channels: list[Channel]) -> str:
+    return ", ".join(f"{c.data_path}[{c.index}]" for c in channels)

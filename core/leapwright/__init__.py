@@ -1,0 +1,44 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Leapwright plans, blocks, checks, fixes and retimes character jumps.
+
+This package is the solver: numpy only, no 3D program. `plan` answers a jump in whole frames,
+`chart` is the table of rise frames against height.
+"""
+
+from leapwright.changes import Alternative, Change
+from leapwright.chart import Chart, chart
+from leapwright.errors import (
+    ClashError,
+    FileError,
+    HostError,
+    InputError,
+    KeysInTheWayError,
+    LeapwrightError,
+    NotFoundError,
+    ReachError,
+)
+from leapwright.jump import Frames, Jump, Moments, plan
+from leapwright.path import Motion, Path
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "Alternative",
+    "Change",
+    "Chart",
+    "ClashError",
+    "FileError",
+    "Frames",
+    "HostError",
+    "InputError",
+    "Jump",
+    "KeysInTheWayError",
+    "LeapwrightError",
+    "Moments",
+    "Motion",
+    "NotFoundError",
+    "Path",
+    "ReachError",
+    "chart",
+    "plan",
+]

@@ -1,0 +1,460 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A jump: asked for in an animator's measures, answered in whole frames."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from fractions import Fraction
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from leapwright.ask import Ask, Exact, Keep, read_ask, resolve
+from leapwright.changes import Alternative, Change, list_changes, say, warn
+from leapwright.errors import ClashError, InputError
+from leapwright.frames import Ranked, rank
+from leapwright.motion import jump_path
+from leapwright.path import Motion, Path
+from leapwright.settle import Settled, settle, subframe_counts
+from leapwright.units import STANDARD_GRAVITY
+
+__all__ = ["Frames", "Jump", "Moments", "plan"]
+
+Number = Any
+"""A float (or int) for one jump, an array of the asked shape for many."""
+
+T = TypeVar("T")
+
+CHUNK = 20_000
+"""Jumps solved at once: keeps the table of candidates small enough for the cache and memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Frames of each phase. `air` is rise and fall together; rise is counted to the apex key."""
+
+    anticipation: Number
+    crouch_hold: Number
+    push: Number
+    rise: Number
+    fall: Number
+    absorb: Number
+    recover: Number
+    air: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Frame of each moment; None where the phase it belongs to is absent (NaN in arrays).
+
+    The apex alone may be fractional: a level landing after an odd number of air frames has its
+    top between two frames.
+    """
+
+    start: Number
+    crouch: Number
+    takeoff: Number
+    apex: Number
+    land: Number
+    low: Number
+    end: Number
+
+    def __iter__(self) -> Any:
+        return ((f.name, getattr(self, f.name)) for f in fields(self))
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A solved jump. Numbers for one jump; arrays of the asked shape for many.
+
+    Heights and lengths in m, speeds in m/s, gravity in m/s², counts in frames. Forces are means
+    in body weights. `changes`, `alternatives` and `warnings` are filled for one jump only.
+    """
+
+    asked: Mapping[str, Any]
+    frame_rate: Fraction
+    gravity: Number
+    keep: Keep
+    twos: bool
+    push_height: Number
+    jump_height: Number
+    fall_height: Number
+    absorb_height: Number
+    landing_level: Number
+    start_height: Number
+    end_height: Number
+    travel: Number
+    foot_travel: Number
+    heading: Number
+    magnification: Number
+    takeoff_speed: Number
+    landing_speed: Number
+    travel_speed: Number
+    push_factor: Number
+    absorb_factor: Number
+    push_force: Number
+    absorb_force: Number
+    running: bool
+    carry_on: bool
+    frames: Frames
+    subframes: Frames
+    moments: Moments
+    changes: tuple[Change, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def path(self) -> Path:
+        """The COG's way in m, over seconds from take-off; the COG at take-off is the origin, z up.
+
+        Heading 0 is +X, 90 is +Y.
+        """
+        return jump_path(self)
+
+    def cog(self, frames: ArrayLike) -> Motion:
+        """COG position, velocity and acceleration at `frames`.
+
+        Parameters
+        ----------
+        frames : array_like, shape (F,)
+            Frames, fractions allowed.
+
+        Returns
+        -------
+        Motion
+            Arrays of shape (F, 3), or (..., F, 3) for many jumps; m, m/s, m/s².
+
+        Examples
+        --------
+        >>> jump = plan(rise_frames=12, push_frames=3)
+        >>> top = jump.cog(jump.moments.apex)
+        >>> top.position.round(4).tolist()
+        [[0.0, 0.0, 1.2258]]
+        """
+        takeoff = np.asarray(self.moments.takeoff, dtype=np.float64)[..., None]
+        return self.path().at((np.asarray(frames, dtype=np.float64) - takeoff) / float(self.frame_rate))
+
+
+def plan(
+    *,
+    jump_height: ArrayLike | None = None,
+    rise_frames: ArrayLike | None = None,
+    air_frames: ArrayLike | None = None,
+    takeoff_speed: ArrayLike | None = None,
+    push_height: ArrayLike | None = None,
+    push_frames: ArrayLike | None = None,
+    magnification: ArrayLike | None = None,
+    landing_level: ArrayLike = 0.0,
+    travel: ArrayLike | None = None,
+    foot_travel: ArrayLike | None = None,
+    heading: ArrayLike = 0.0,
+    running: ArrayLike | None = None,
+    carry_on: bool | None = None,
+    absorb_height: ArrayLike | None = None,
+    absorb_frames: ArrayLike | None = None,
+    anticipation_frames: ArrayLike | None = None,
+    recover_frames: ArrayLike | None = None,
+    crouch_hold_frames: ArrayLike = 0,
+    gravity: float | str | ArrayLike = STANDARD_GRAVITY,
+    frame_rate: float | str | Fraction = 24,
+    keep: Keep | None = None,
+    twos: bool = False,
+    shot_start: ArrayLike = 1,
+    subframes: bool = False,
+    pins: Mapping[str, ArrayLike] | None = None,
+    start_height: ArrayLike | None = None,
+    end_height: ArrayLike | None = None,
+    absorb_limit: ArrayLike | None = None,
+    cog_ahead: ArrayLike | None = None,
+    cog_behind: ArrayLike | None = None,
+) -> Jump:
+    """Plan a jump: how many frames each phase takes, and where the COG is on each.
+
+    Give one measure of the air and one of the push; everything else has a default. Any number
+    may be an array: arrays of one shape plan many jumps in one call.
+
+    Parameters
+    ----------
+    jump_height, rise_frames, air_frames, takeoff_speed : float or array, one of them
+        COG rise from take-off to apex (m); frames of rise; frames of air; upward speed at
+        take-off (m/s).
+    push_height, push_frames, magnification : float or array, one of them
+        COG rise from crouch to take-off (m); frames of push; jump height over push height.
+        Push height with magnification says the jump height too. With ``keep="poses"`` a push
+        height may stand beside push frames.
+    landing_level : float or array
+        COG at land minus COG at take-off, m; above 0 is up.
+    travel, foot_travel : float or array, at most one
+        Horizontal way of the COG in the air, or from planted feet to planted feet, m.
+    heading : float or array
+        Direction of the travel in degrees, seen from above: 0 is +X, 90 is +Y.
+    running : float or array
+        The character comes running at this speed, m/s: no anticipation.
+    carry_on : bool
+        Keep the travel speed after landing. Default: who comes running carries on.
+    absorb_height, absorb_frames : float or array
+        COG drop from land to low (m), or its frames.
+    anticipation_frames, recover_frames, crouch_hold_frames : int or array
+        0 leaves the phase out.
+    gravity : float, array or str
+        m/s², or a body of `leapwright.units.BODIES_M_S2`.
+    frame_rate : number or str
+        Frames a second: 24, 23.976, "30000/1001".
+    keep : {"gravity", "poses", "heights"}
+        What stays as asked when whole frames make something give.
+    twos : bool
+        Every moment on twos, counted from `shot_start`.
+    shot_start : int
+        The shot's first frame: the first moment of an unpinned plan.
+    subframes : bool
+        Answer in fractional frames, exactly as asked.
+    pins : mapping of moment to frame
+        Moments put on given frames. One places the jump, two fix the frames between them.
+    start_height, end_height : float or array
+        COG of the start above the crouch, and of the end above the low, m.
+    absorb_limit : float or array
+        How far the legs let the COG drop after landing, m.
+    cog_ahead, cog_behind : float or array
+        How far the COG is ahead of the feet at take-off and behind them at land, m, where poses
+        say so.
+
+    Returns
+    -------
+    Jump
+
+    Raises
+    ------
+    InputError
+        A value is not allowed.
+    ClashError
+        Too much, too little or contradictory input; the message says which pieces.
+    ReachError
+        The landing level is above what the air can reach; the message says the highest.
+
+    Notes
+    -----
+    Air: v = sqrt(2 g h), rise time v/g, fall time sqrt(2 (h - Δ)/g); free fall (Galileo, Two New
+    Sciences, 1638). Push: constant acceleration from rest, time 2 p/v, so push and air times are
+    tied by the magnification h/p; mean force 1 + h/p body weights (work-energy theorem).
+
+    Examples
+    --------
+    >>> jump = plan(jump_height=4 * 0.3048, push_height=0.3048)
+    >>> jump.frames.rise, jump.frames.push, round(jump.magnification, 2)
+    (12, 3, 4.0)
+    """
+    arguments = dict(locals())
+    options = ("gravity", "frame_rate", "keep", "twos", "subframes", "carry_on", "pins")
+    values = {name: value for name, value in arguments.items() if name not in options}
+    if magnification is not None and keep == "poses" and push_height is not None:
+        _refuse_posed_magnification(arguments)
+    ask, shape = read_ask(
+        values,
+        gravity=gravity,
+        frame_rate=frame_rate,
+        keep=keep,
+        twos=twos,
+        subframes=subframes,
+        carry_on=carry_on,
+        pins=pins,
+    )
+    asked = {name: value for name, value in arguments.items() if value is not None}
+    if shape:
+        return _many(ask, asked, shape)
+    return _one(ask, asked)
+
+
+def _refuse_posed_magnification(arguments: Mapping[str, Any]) -> None:
+    """A posed push already says the push; a magnification beside it can only say the height."""
+    air = [n for n in ("jump_height", "rise_frames", "air_frames", "takeoff_speed") if arguments[n] is not None]
+    if air:
+        raise ClashError(
+            f"{air[0]}, magnification and the posed push height clash: any two of them say the third",
+            (air[0], "magnification", "push_height"),
+        )
+
+
+def _one(ask: Ask, asked: Mapping[str, Any]) -> Jump:
+    exact = resolve(ask)
+    ranked, whole = _whole(ask, exact, count=6)
+    sub = settle(ask, exact, *subframe_counts(ask, exact, ranked), whole=False)
+    fit = [i for i in range(whole.air.shape[1]) if whole.fits[0, i]]
+    chosen = sub.column(0) if ask.subframes else whole.column(fit[0])
+    alternatives = [] if ask.subframes else fit
+    made = []
+    for i in alternatives:
+        changes = list_changes(ask, exact, sub, whole, i)
+        made.append(Alternative(_frames(whole.column(i), whole=True), changes, say(changes, odd=bool(ranked.odd[0, i]))))
+    return _jump(
+        ask,
+        asked,
+        chosen,
+        sub.column(0),
+        (),
+        changes=() if ask.subframes else made[0].changes,
+        alternatives=tuple(made),
+        warnings=warn(ask, chosen),
+    )
+
+
+def _many(ask: Ask, asked: Mapping[str, Any], shape: tuple[int, ...]) -> Jump:
+    """Solve row by row of a table, a chunk at a time; each chunk is one array computation."""
+    size = int(np.prod(shape))
+    if size == 0:
+        raise InputError(f"arrays must hold at least one jump, got shape {shape}", "jump_height")
+    wholes, subs = [], []
+    for first in range(0, size, CHUNK):
+        part = _rows(ask, slice(first, first + CHUNK))
+        exact = resolve(part)
+        # With pins the cheapest answer may leave a phase no room: look at a few more.
+        ranked, whole = _whole(part, exact, count=6 if part.pins else 1)
+        subs.append(settle(part, exact, *subframe_counts(part, exact, ranked), whole=False).column(0))
+        wholes.append(_first_that_fits(whole))
+    sub, whole_one = _joined(subs), _joined(wholes)
+    return _jump(ask, asked, sub if ask.subframes else whole_one, sub, shape)
+
+
+def _whole(ask: Ask, exact: Exact, *, count: int) -> tuple[Ranked, Settled]:
+    ranked = rank(ask, exact, count=count)
+    if not np.all(np.isfinite(ranked.cost[:, 0])):
+        counts = ", ".join(f"{k}={v[0]:g}" for k, v in ask.pins.items())
+        typed = ", ".join(
+            f"{n}={getattr(ask, n)[0]:g}"
+            for n in ("push_frames", "rise_frames", "air_frames")
+            if getattr(ask, n) is not None
+        )
+        pieces = "; ".join(x for x in (f"pins {counts}" if counts else "", typed) if x)
+        raise ClashError(
+            f"no whole-frame jump fits {pieces or 'these counts'}: the apex is where gravity puts "
+            "it between take-off and land",
+            ("pins",),
+        )
+    whole = settle(ask, exact, ranked.air, ranked.push, whole=True)
+    if not np.all(whole.fits.any(axis=1)):
+        raise ClashError(whole.clash, ("pins",))
+    return ranked, whole
+
+
+def _rows(ask: Ask, rows: slice) -> Ask:
+    def cut(value: Any) -> Any:
+        if isinstance(value, np.ndarray):
+            return value[rows]
+        if isinstance(value, Mapping):
+            return {k: cut(v) for k, v in value.items()}
+        return value
+
+    return Ask(**{f.name: cut(getattr(ask, f.name)) for f in fields(ask)})
+
+
+def _first_that_fits(whole: Settled) -> Settled:
+    at = whole.fits.argmax(axis=1)[:, None]
+    return _map(whole, lambda x: np.take_along_axis(x, at, axis=1)[:, 0])
+
+
+def _joined(parts: list[Settled]) -> Settled:
+    if len(parts) == 1:
+        return parts[0]
+    values = {
+        f.name: ""
+        if f.name == "clash"
+        else np.concatenate([getattr(part, f.name) for part in parts])
+        for f in fields(Settled)
+    }
+    return Settled(**values)
+
+
+def _map(settled: Settled, function: Any) -> Settled:
+    return Settled(
+        **{
+            f.name: "" if f.name == "clash" else function(getattr(settled, f.name))
+            for f in fields(settled)
+        }
+    )
+
+
+def _jump(
+    ask: Ask,
+    asked: Mapping[str, Any],
+    s: Settled,
+    sub: Settled,
+    shape: tuple[int, ...],
+    *,
+    changes: tuple[Change, ...] = (),
+    alternatives: tuple[Alternative, ...] = (),
+    warnings: tuple[str, ...] = (),
+) -> Jump:
+    def out(array: NDArray[np.float64]) -> Number:
+        return array.reshape(shape) if shape else float(array[0])
+
+    return Jump(
+        asked=asked,
+        frame_rate=ask.frame_rate,
+        gravity=out(s.gravity),
+        keep=ask.keep,
+        twos=ask.twos,
+        push_height=out(s.push_height),
+        jump_height=out(s.jump_height),
+        fall_height=out(s.fall_height),
+        absorb_height=out(s.absorb_height),
+        landing_level=out(s.landing_level),
+        start_height=out(s.start_height),
+        end_height=out(s.end_height),
+        travel=out(s.travel),
+        foot_travel=out(s.foot_travel),
+        heading=out(ask.heading),
+        magnification=out(s.magnification),
+        takeoff_speed=out(s.takeoff_speed),
+        landing_speed=out(s.landing_speed),
+        travel_speed=out(s.travel_speed),
+        push_factor=out(s.push_factor),
+        absorb_factor=out(s.absorb_factor),
+        push_force=out(1 + s.magnification),
+        absorb_force=out(1 + s.fall_height / s.absorb_height),
+        running=ask.running is not None,
+        carry_on=ask.carry_on,
+        frames=_frames(s, whole=not ask.subframes, shape=shape),
+        subframes=_frames(sub, whole=False, shape=shape),
+        moments=_moments(ask, s, shape),
+        changes=changes,
+        alternatives=alternatives,
+        warnings=warnings,
+    )
+
+
+def _frames(s: Settled, *, whole: bool, shape: tuple[int, ...] = ()) -> Frames:
+    def out(array: NDArray[np.float64]) -> Number:
+        if whole:
+            array = np.rint(array).astype(np.int64)
+        return array.reshape(shape) if shape else array[0].item()
+
+    names = (f.name for f in fields(Frames))
+    return Frames(*(out(getattr(s, name)) for name in names))
+
+
+def _moments(ask: Ask, s: Settled, shape: tuple[int, ...]) -> Moments:
+    takeoff = s.takeoff_frame
+    crouch = takeoff - s.push
+    land = takeoff + s.air
+    low = land + s.absorb
+    level = np.abs(s.landing_level) <= 0.01 * s.jump_height
+    # Where the landing is level the top is at half the air, even between two frames.
+    top = s.rise if ask.subframes else np.where(level & (s.air % 2 != 0), s.air / 2, s.rise)
+    at = {
+        "start": np.where(s.anticipation > 0, crouch - s.crouch_hold - s.anticipation, np.nan),
+        "crouch": crouch,
+        "takeoff": takeoff,
+        "apex": takeoff + top,
+        "land": land,
+        "low": low,
+        "end": np.where(s.recover > 0, low + s.recover, np.nan),
+    }
+    if shape:
+        return Moments(**{name: frames.reshape(shape) for name, frames in at.items()})
+    return Moments(**{name: _one_frame(float(frames[0])) for name, frames in at.items()})
+
+
+def _one_frame(frame: float) -> float | int | None:
+    if frame != frame:
+        return None
+    return int(frame) if frame.is_integer() else frame

@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Moments, and pins: moments put on a given frame. One pin places the jump; two fix the frames
+between them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from leapwright.errors import ClashError, InputError
+from leapwright.units import finite
+
+__all__ = ["MOMENTS", "Fixed", "read_pins"]
+
+Floats = NDArray[np.float64]
+
+MOMENTS = ("start", "crouch", "takeoff", "apex", "land", "low", "end")
+"""The key poses of a jump, in their order in time."""
+
+_BETWEEN = {
+    ("crouch", "takeoff"): "push",
+    ("crouch", "apex"): "push_rise",
+    ("crouch", "land"): "push_air",
+    ("takeoff", "apex"): "rise",
+    ("takeoff", "land"): "air",
+    ("apex", "land"): "fall",
+}
+
+
+def read_pins(pins: Mapping[str, ArrayLike], *, whole: bool) -> dict[str, Floats]:
+    """Check pins: known moments, whole frames (unless sub-frames), in the order of time."""
+    frames: dict[str, Floats] = {}
+    for moment, frame in pins.items():
+        if moment not in MOMENTS:
+            raise InputError(f"pins must name one of {', '.join(MOMENTS)}, got {moment!r}", "pins")
+        frames[moment] = finite(frame, f"pin {moment}", "frames")
+        if whole and np.any(frames[moment] % 1 != 0):
+            raise InputError(
+                f"pin {moment} must be a whole frame (or ask for subframes), got {frame!r}", "pins"
+            )
+    ordered = {moment: frames[moment] for moment in MOMENTS if moment in frames}
+    for (first, a), (second, b) in pairwise(ordered.items()):
+        if np.any(b <= a):
+            raise ClashError(
+                f"pins clash: {second}={np.ravel(b)[0]:g} must be after {first}={np.ravel(a)[0]:g}",
+                ("pins",),
+            )
+    return ordered
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """Frame counts that the user typed or that pins leave no choice about; None is free.
+
+    `push_rise` and `push_air` are sums: pins on the crouch and on the apex or land alone.
+    """
+
+    push: Floats | None = None
+    rise: Floats | None = None
+    air: Floats | None = None
+    fall: Floats | None = None
+    push_rise: Floats | None = None
+    push_air: Floats | None = None
+
+    @classmethod
+    def of(
+        cls,
+        pins: Mapping[str, Floats],
+        *,
+        rise: Floats | None,
+        air: Floats | None,
+        push: Floats | None,
+    ) -> Fixed:
+        """Join typed counts with what the pins between crouch and land fix."""
+        counts: dict[str, Floats] = {}
+        hard = [m for m in ("crouch", "takeoff", "apex", "land") if m in pins]
+        for first, second in pairwise(hard):
+            counts[_BETWEEN[first, second]] = pins[second] - pins[first]
+        if "rise" in counts and "fall" in counts:
+            counts["air"] = counts["rise"] + counts["fall"]
+        for name, typed in (("rise", rise), ("air", air), ("push", push)):
+            if typed is None:
+                continue
+            pinned = counts.setdefault(name, typed)
+            if np.any(pinned != typed):
+                raise ClashError(
+                    f"pins leave {np.ravel(pinned)[0]:g} {name} frames, but {name}_frames is "
+                    f"{np.ravel(typed)[0]:g}",
+                    ("pins", f"{name}_frames"),
+                )
+        return cls(**counts)
