@@ -51,7 +51,9 @@ setup: .venv/.ready
 .venv-%/.ready: pyproject.toml
 	@test -n '$(PYTHON_FOR_$*)' || { echo 'no bpy $*: HOSTS are some of 4.2 4.5 5.0 5.2' >&2; exit 2; }
 	@sh tools/make-venv .venv-$* '$(PYTHON_FOR_$*)' -e '.[batch,test]' 'bpy==$*.*' \
-		|| { echo 'bpy $* needs Python $(PYTHON_FOR_$*)' >&2; exit 2; }
+		|| { status=$$?; \
+		     [ $$status -ne 2 ] || echo 'bpy $* cannot be tested without Python $(PYTHON_FOR_$*)' >&2; \
+		     exit $$status; }
 	@.venv-$*/$(BIN)/python tools/check_bpy.py
 	@touch $@
 

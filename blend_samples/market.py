@@ -101,8 +101,8 @@ def _awning() -> None:
     mesh.polygons.foreach_set("material_index", stripe)
     add("Awning", mesh, at=(x0, y0, 0.0))
     poles = [
-        ((sx * (wide / 2 - 0.04), sy * (deep / 2 - 0.04), (AWNING_HEIGHT + sy * 0.15) / 2),
-         (0.05, 0.05, AWNING_HEIGHT + sy * 0.15))
+        ((sx * (wide / 2 - 0.04), sy * (deep / 2 - 0.04), (AWNING_HEIGHT + sy * 0.15 - 0.06) / 2),
+         (0.05, 0.05, AWNING_HEIGHT + sy * 0.15 - 0.06))
         for sx in (-1, 1) for sy in (-1, 1)
     ]
     add("Awning_poles", boxes_mesh("Awning_poles", poles), paint("Pole", (0.10, 0.055, 0.03)),
@@ -125,25 +125,24 @@ def _stall() -> None:
         add(f"Sack_{i + 1}", mesh, sack, at=(x, y, r * 1.05))
 
 
-_HOUSES = (  # centre x, width, wall height, roof height, depth y
-    (-1.55, 1.75, 1.55, 0.75, 3.6),
-    (0.25, 1.55, 2.10, 0.80, 4.0),
-    (1.85, 1.40, 1.35, 0.65, 3.5),
-    (3.55, 1.90, 1.95, 0.85, 3.9),
+_HOUSES = (  # centre x, width, wall height, roof height, depth y, windows from the centre
+    (-1.55, 1.75, 1.55, 0.75, 3.6, (0.48,)),
+    (0.25, 1.55, 2.10, 0.80, 4.0, (0.30, 0.56)),
+    (1.85, 1.40, 1.35, 0.65, 3.5, (-0.46, 0.46)),
+    (3.55, 1.90, 1.95, 0.85, 3.9, (-0.45, 0.10)),
 )
 
 
 def _rooftops() -> None:
     wall = paint("Wall", (0.016, 0.018, 0.045))
     roof = paint("Roof", (0.020, 0.014, 0.034))
-    window = paint("Window", (1.0, 0.52, 0.16), glow=1.1)
-    for i, (x, wide, high, peak, y) in enumerate(_HOUSES):
+    window = paint("Window", (1.0, 0.46, 0.12), glow=0.7)
+    for i, (x, wide, high, peak, y, shifts) in enumerate(_HOUSES):
         name = f"House_{i + 1}"
         add(name, boxes_mesh(name, [((x, y, high / 2), (wide, 1.2, high))]), wall)
         add(f"Roof_{i + 1}", _gable(f"Roof_{i + 1}", wide + 0.3, peak), roof, at=(x, y, high))
         panes = [
-            ((x + s * wide * 0.24, y - 0.61, high - 0.42), (0.11, 0.02, 0.24))
-            for s in ((-1, 1) if i % 2 == 0 else (-1, 0.2))
+            ((x + shift, y - 0.61, high - 0.42), (0.11, 0.02, 0.24)) for shift in shifts
         ]
         add(f"Window_{i + 1}", boxes_mesh(f"Window_{i + 1}", panes), window)
 
@@ -169,7 +168,7 @@ def _lanterns() -> None:
     shade = bpy.data.meshes.new("Lantern")
     shade.from_pydata(points.tolist(), [], quads.tolist())
     shade.polygons.foreach_set("use_smooth", np.ones(len(quads), dtype=bool))
-    glow = paint("Lantern", (1.0, 0.42, 0.10), glow=3.0)
+    glow = paint("Lantern", (1.0, 0.36, 0.07), glow=2.2)
     cap = paint("Lantern cap", (0.03, 0.02, 0.02))
     count, caps = 0, []
     for left, right, sag, lanterns in _STRINGS:

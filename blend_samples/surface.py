@@ -204,6 +204,13 @@ def _weld(points: Points, quads: NDArray[np.int64]) -> tuple[Points, NDArray[np.
     return points[first], back.reshape(-1)[quads]
 
 
+def closed(quads: NDArray[np.int64]) -> bool:
+    """Whether every edge has exactly two faces."""
+    edges = np.concatenate([quads[:, [i, (i + 1) % 4]] for i in range(4)])
+    _, count = np.unique(np.sort(edges, axis=1), axis=0, return_counts=True)
+    return bool((count == 2).all())
+
+
 def volume(points: Points, quads: NDArray[np.int64]) -> float:
     """Volume of a closed mesh, m³; positive when its faces look outwards."""
     return float(_tetrahedra(points, quads)[0].sum())

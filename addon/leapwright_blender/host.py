@@ -241,23 +241,28 @@ def refuse_if_not_editable(id_block: Any) -> None:
 
 
 def _sharing(id_block: Any) -> list[str]:
-    """Name who else plays this data-block's own curves; muted strips and fake users do not."""
+    """Name who else plays this data-block's own curves."""
     data = id_block.animation_data
-    action = data.action
     slot = data.action_slot if slotted() else None
     if slotted() and slot is None:
         return []
-    users = slot.users() if slot is not None else bpy.data.user_map(subset={action})[action]
+    return _players(data.action, slot, id_block)
+
+
+def _players(action: Any, slot: Any, id_block: Any) -> list[str]:
+    """Name all but the data-block itself that play a slot; muted strips and fake users do not."""
     names = []
+    # Not slot.users(): it ends the process [4.5, 5.2] for some slots that were just made.
+    users = bpy.data.user_map(subset={action})[action]
     for user in sorted(users, key=lambda user: user.name_full):
-        theirs = getattr(user, "animation_data", None)
-        if theirs is None:
+        data = getattr(user, "animation_data", None)
+        if data is None:
             continue
-        if user != id_block and theirs.action == action and _slot_of(theirs) == _handle(slot):
+        if user != id_block and data.action == action and _slot_of(data) == _handle(slot):
             names.append(_named(user))
         elif any(
             strip.action == action and _slot_of(strip) == _handle(slot)
-            for strip in _playing_strips(theirs)
+            for strip in _playing_strips(data)
         ):
             names.append(f"an NLA strip of {_named(user)}")
     return names
@@ -297,7 +302,7 @@ def _own_slot(action: Any, id_block: Any) -> Any:
     """Find the slot named for the data-block, or make one: never another one's."""
     for slot in action.slots:
         named = slot.target_id_type == id_block.id_type and slot.name_display == id_block.name
-        if named and all(user == id_block for user in slot.users()):
+        if named and not _players(action, slot, id_block):
             return slot
     return action.slots.new(id_block.id_type, id_block.name)
 

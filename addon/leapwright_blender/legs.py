@@ -13,9 +13,10 @@ from typing import Any
 
 import bpy
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from leapwright.errors import NotFoundError
 from leapwright.naming import is_mechanism, rank, side, words
-from numpy.typing import ArrayLike, NDArray
 
 from .space import Control, Point, pose_bone, rest_offset, the_object, world_matrix
 
@@ -28,6 +29,7 @@ __all__ = [
     "leg_excess",
     "leg_reach",
     "leg_stretch",
+    "leg_up",
     "reach_of",
     "rest_length",
     "rest_up",
@@ -161,10 +163,22 @@ def rest_up(obj: Any) -> NDArray[np.float64]:
 
     The nearest axis, so that a leaning character still stands upright in its rest pose.
     """
-    up = np.linalg.inv(np.array(obj.matrix_world, dtype=np.float64)[:3, :3]) @ (0.0, 0.0, 1.0)
+    world = np.array(obj.matrix_world, dtype=np.float64)[:3, :3]
+    # The row of world heights: what each armature axis adds to the height.
+    return _nearest_axis(world[2] / np.maximum(np.linalg.norm(world, axis=0), 1e-30))
+
+
+def leg_up(obj: Any, leg: Leg) -> NDArray[np.float64]:
+    """The armature's own axis that is nearest to ankle → hip at rest, however the rig lies now."""
+    bones = obj.data.bones
+    hip = np.array(bones[leg.thigh].head_local, dtype=np.float64)
+    return _nearest_axis(hip - np.array(bones[leg.chain[-1]].tail_local, dtype=np.float64))
+
+
+def _nearest_axis(way: NDArray[np.float64]) -> NDArray[np.float64]:
     axis = np.zeros(3)
-    best = int(np.argmax(np.abs(up)))
-    axis[best] = np.sign(up[best]) or 1.0
+    best = int(np.argmax(np.abs(way)))
+    axis[best] = np.sign(way[best]) or 1.0
     return axis
 
 
@@ -247,10 +261,11 @@ def _followed(target: Any, line: Sequence[Any]) -> list[Any]:
 
 
 def _is_leg(obj: Any, tip: Any, leg: Leg, goal: str) -> bool:
-    names = (leg.foot, goal, *leg.chain)
+    # A paw may be a hand: the other bones must say.
+    names = [n for n in (leg.foot, goal, *leg.chain) if "paw" not in words(n)]
     feet = any(rank(n, "foot") is not None or rank(n, "thigh") is not None for n in names)
     hands = any(rank(n, "hand") is not None for n in names)
-    if feet != hands and not any("paw" in words(n) for n in names):
+    if feet != hands:
         return feet
     up = rest_up(obj)
     ends = [e for b in obj.data.bones for e in (b.head_local, b.tail_local)]
@@ -333,9 +348,7 @@ def leg_reach(obj: Any, leg: Leg, *, depsgraph: Any = None) -> float:
     return rest_length(obj, leg) * _scale(obj, leg, depsgraph)
 
 
-def leg_stretch(
-    obj: Any, leg: Leg, *, moment: str, scene: Any, depsgraph: Any = None
-) -> Reach:
+def leg_stretch(obj: Any, leg: Leg, *, moment: str, scene: Any, depsgraph: Any = None) -> Reach:
     """What the current pose asks of a leg, measured on the evaluated rig."""
     depsgraph = depsgraph or bpy.context.evaluated_depsgraph_get()
     the_object(leg.hip)

@@ -14,10 +14,11 @@ from typing import Any
 
 import bpy
 import numpy as np
+
 from leapwright.errors import ClashError, HostError, InputError, NotFoundError
 from leapwright.naming import ROLES, rank, role_words, side, words
 
-from .legs import Leg, find_legs, is_animators, rest_up
+from .legs import Leg, find_legs, is_animators, leg_up, rest_up
 from .rigfile import RigFile, bones_named, load_rig_file, rig_file_for, some_names
 from .sample import Follow, Probe, probing
 from .space import Control, Point, label, pose_bone, rest_offset
@@ -181,9 +182,7 @@ def _of_object(obj: Any, named: dict[str, Answer | None], said: RigFile) -> Cont
         if (given := named[role]) is not None and given[0] is not None:
             raise NotFoundError(f"`{role}`: {obj.name!r} has no bones, so it has no {role}")
     why = f"{obj.name!r} has no bones: the object itself is the COG control"
-    return Controls(
-        cog=Control(obj.name), never=said.never or (), sure={"cog": ("sure", why)}
-    )
+    return Controls(cog=Control(obj.name), never=said.never or (), sure={"cog": ("sure", why)})
 
 
 def _of_armature(
@@ -257,6 +256,11 @@ def _whole_name(control: Control, role: str) -> bool:
     return place is not None and place < len(ROLES[role])
 
 
+def _cog_proper(control: Control) -> bool:
+    place = rank(control.bone, "cog")
+    return place is not None and place < ROLES["cog"].index("hips")
+
+
 def _cog(obj: Any, legs: Sequence[Leg], feet: Sequence[Control], probe: Probe) -> Answer:
     hips = [Control(leg.hip.object, leg.hip.bone) for leg in legs]
     above = {p.name for hip in hips for p in pose_bone(hip).parent_recursive}
@@ -301,7 +305,8 @@ def _best_cog(
         others = ", ".join(c.bone for c in equal[1:4])
         return best, "guess", f"{why}; so do {others}" if others else why
     named = f"{why}, and is named like one"
-    alone = _whole_name(best, "cog") and not any(_whole_name(c, "cog") for c in equal[1:])
+    # Hips and pelvis under a body control carry the same, but nobody calls them the COG.
+    alone = _whole_name(best, "cog") and not any(_cog_proper(c) for c in equal[1:])
     return best, "sure" if feet and alone else "likely", named
 
 
@@ -377,7 +382,7 @@ def _sole(obj: Any, foot: Control, leg: Leg | None) -> Point:
     ankle = np.array(bone.head_local, dtype=np.float64)
     if leg is not None and leg.ik:
         ankle = np.array(obj.data.bones[leg.chain[-1]].tail_local, dtype=np.float64)
-    up = rest_up(obj)
+    up = rest_up(obj) if leg is None else leg_up(obj, leg)
     floor = float(np.min(ends @ up))
     return Point(foot.object, foot.bone, rest_offset(bone, ankle + up * (floor - ankle @ up)))
 

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import bpy
+
 from leapwright.errors import ClashError, FileError, InputError, NotFoundError
 from leapwright.naming import (
     close_names,
@@ -115,7 +116,7 @@ def load_rig_file(path: str | os.PathLike[str]) -> RigFile:
     if not raw.get("match"):
         said = "must list at least one name of the rig or its bones"
         raise InputError(f"{where}: `match` {said}", "rig_file")
-    data = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
+    data: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
     return RigFile(**data, path=where)
 
 
@@ -231,9 +232,7 @@ def is_of(rig_file: RigFile, obj: Any) -> bool:
     return all(p in bare or any(matches(p, n) for n in names) for p in rig_file.match)
 
 
-def find_rig_files(
-    folders: Sequence[str | os.PathLike[str]], obj: Any
-) -> tuple[RigFile, ...]:
+def find_rig_files(folders: Sequence[str | os.PathLike[str]], obj: Any) -> tuple[RigFile, ...]:
     """All rig files (``*.rig.toml``) of some folders that are of this rig, folder by folder."""
     paths = [p for f in dict.fromkeys(map(Path, folders)) for p in sorted(f.glob("*" + SUFFIX))]
     return tuple(r for p in paths if is_of(r := load_rig_file(p), obj))

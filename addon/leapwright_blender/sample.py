@@ -15,8 +15,9 @@ from typing import Any
 
 import bpy
 import numpy as np
-from leapwright.errors import HostError, InputError
 from numpy.typing import ArrayLike, NDArray
+
+from leapwright.errors import HostError, InputError
 
 from .space import (
     Control,

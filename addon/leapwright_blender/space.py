@@ -12,10 +12,11 @@ from typing import Any
 
 import bpy
 import numpy as np
-from leapwright.errors import HostError, NotFoundError
-from leapwright.naming import close_names
 from mathutils import Matrix
 from numpy.typing import NDArray
+
+from leapwright.errors import HostError, NotFoundError
+from leapwright.naming import close_names
 
 __all__ = [
     "Control",
@@ -174,9 +175,7 @@ def _replaces(con: Any) -> bool:
     return con.type != "COPY_TRANSFORMS" or con.mix_mode == "REPLACE"
 
 
-def to_world_matrix(
-    obj: Any, control: Control, *, depsgraph: Any = None
-) -> NDArray[np.float64]:
+def to_world_matrix(obj: Any, control: Control, *, depsgraph: Any = None) -> NDArray[np.float64]:
     """3×3 matrix: world displacement = matrix @ change of the location channels.
 
     For the current pose; where a control's parents move, ask once per frame.
@@ -224,22 +223,21 @@ def to_channel_matrix(
     size = np.linalg.norm(linear, axis=0)
     if not np.all(np.isfinite(linear)) or abs(np.linalg.det(linear)) <= 1e-9 * np.prod(size):
         raise HostError(f"{label(control)!r} is scaled to nothing: its location moves nothing")
-    return np.linalg.inv(linear)
+    return np.asarray(np.linalg.inv(linear), dtype=np.float64)
 
 
 def _bone_linear(bone: Any) -> NDArray[np.float64]:
     """Armature-space displacement per unit of the bone's location channels, as columns."""
 
     def pose(basis: Matrix, *, place: bool) -> Matrix:
-        take = (lambda m: m.copy()) if place else (lambda m: m.to_3x3().to_4x4())
-        rest = take(bone.bone.matrix_local)
+        rest = _placed(bone.bone.matrix_local, place)
         if bone.parent is None:
             return bone.bone.convert_local_to_pose(basis, rest)
         return bone.bone.convert_local_to_pose(
             basis,
             rest,
-            parent_matrix=take(bone.parent.matrix),
-            parent_matrix_local=take(bone.parent.bone.matrix_local),
+            parent_matrix=_placed(bone.parent.matrix, place),
+            parent_matrix_local=_placed(bone.parent.bone.matrix_local, place),
         )
 
     # Places are left out, so that no digits are lost in a far-away or tiny rig.
@@ -250,6 +248,10 @@ def _bone_linear(bone: Any) -> NDArray[np.float64]:
         return linear
     before = np.array(pose(bone.matrix_basis, place=True), dtype=np.float64)[:3, :3]
     return _carry(np.array(bone.matrix, dtype=np.float64)[:3, :3], before) @ linear
+
+
+def _placed(matrix: Any, place: bool) -> Any:
+    return matrix.copy() if place else matrix.to_3x3().to_4x4()
 
 
 def _carried(holder: Any) -> bool:

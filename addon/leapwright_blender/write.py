@@ -49,7 +49,8 @@ def write_curves(
         Whole channels; groups are used for channels that are new.
     fixed : bool[K], optional
         Keys whose handles must come back as written though they are not FREE, say ALIGNED ones
-        that are meant to be in line already. FREE handles always must.
+        that are meant to be in line already. FREE handles always must, unless the other handle of
+        their key is AUTO_CLAMPED: the host may line them up.
     name : str, optional
         Name for an action, if there is none: the data-block's name unless given.
 
@@ -82,7 +83,8 @@ def write_curves(
         )
     targets = [existing.get(channel) for channel in curves.channels]
     _write_keys(curves, targets)
-    _verify(curves, targets, held)
+    after = _verify(curves, targets, held)
+    _undo_rounding(curves, after, targets)
     removed = _drop_empty(curves, targets, collection)
     id_block.animation_data.action.update_tag()
     return Written(len(curves.channels), len(curves.frame), created, removed)
@@ -125,25 +127,30 @@ def _sided(curves: Curves) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.floa
     return left, right
 
 
-def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> None:
-    """Raise where keys vanished or exact ones moved."""
+def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> Curves:
+    """Read again, and raise where keys vanished or exact ones moved."""
     pairs = [(c, t) for c, t in zip(curves.channels, targets, strict=True) if t is not None]
     after = read_keys([c for c, _ in pairs], [t for _, t in pairs])
     counts = np.diff(curves.starts)[[t is not None for t in targets]]
-    short = np.flatnonzero(np.diff(after.starts) != counts)
-    if short.size:
-        raise HostError(f"the host dropped keys of {_list([pairs[i][0] for i in short])}")
+    dropped = np.flatnonzero(np.diff(after.starts) != counts)
+    if dropped.size:
+        raise HostError(f"the host dropped keys of {_list([pairs[i][0] for i in dropped])}")
     left, right = _sided(curves)
     wrong = (after.frame != curves.frame) | (after.value != curves.value)
-    for handle, now, kind in (
-        (left, after.left, curves.left_type),
-        (right, after.right, curves.right_type),
+    scale = np.maximum(1.0, np.abs(curves.value))
+    floor = FRAME_MISS + 2 * np.spacing(np.abs(curves.frame))
+    for handle, now, kind, other in (
+        (left, after.left, curves.left_type, curves.right_type),
+        (right, after.right, curves.right_type, curves.left_type),
     ):
-        free = kind == Handle.FREE
-        wrong |= free & (now != handle).any(axis=1)
-        scale = np.maximum(1.0, np.abs(curves.value))
         miss = np.abs(now.astype(np.float64) - handle)
-        wrong |= held & ~free & ((miss[:, 0] > FRAME_MISS) | (miss[:, 1] > VALUE_MISS * scale))
+        # 4.5 and later keep a FREE handle a thousandth of a frame from its key; all versions line
+        # one up with an AUTO_CLAMPED handle on the other side where that would overshoot.
+        short = np.abs(handle[:, 0] - curves.frame) <= floor
+        moved = (miss[:, 1] > 0) | (miss[:, 0] > np.where(short, floor, 0.0))
+        bent = (miss[:, 1] > VALUE_MISS * scale) | (miss[:, 0] > floor)
+        wrong |= (kind == Handle.FREE) & (other != Handle.AUTO_CLAMPED) & moved
+        wrong |= held & bent
     if wrong.any():
         at = int(np.flatnonzero(wrong)[0])
         channel = curves.channels[int(curves.channel_of_key()[at])]
@@ -151,6 +158,27 @@ def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> 
             f"the host changed {np.count_nonzero(wrong)} keys as they were written, "
             f"first at frame {curves.frame[at]:g} of {_list([channel])}"
         )
+    return after
+
+
+def _undo_rounding(curves: Curves, after: Curves, targets: list[Any]) -> None:
+    """Put handles back that the host moved by no more than its own rounding.
+
+    It makes ALIGNED handles anew at every update, a little differently each time: without this
+    keys that are read and written again and again would creep.
+    """
+    sides = []
+    for handle, now in zip(_sided(curves), (after.left, after.right), strict=True):
+        length = np.abs(handle.astype(np.float64) - np.c_[curves.frame, curves.value])
+        room = 1e-5 * np.maximum(1.0, np.abs(handle) + length)
+        near = (np.abs(now.astype(np.float64) - handle) <= room).all(axis=1)
+        sides.append((np.where(near[:, None], handle, now), near & (now != handle).any(axis=1)))
+    (left, left_near), (right, right_near) = sides
+    bounds = curves.starts.tolist()
+    for i in np.unique(curves.channel_of_key()[left_near | right_near]).tolist():
+        points, keys = targets[i].keyframe_points, slice(bounds[i], bounds[i + 1])
+        points.foreach_set("handle_left", left[keys].ravel())
+        points.foreach_set("handle_right", right[keys].ravel())
 
 
 def _drop_empty(curves: Curves, targets: list[Any], collection: Any) -> tuple[Channel, ...]:

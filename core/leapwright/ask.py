@@ -26,6 +26,7 @@ LEVEL_SHARE = 0.01
 air frames, so that the apex is whole too."""
 
 AIR_MEASURES = ("jump_height", "rise_frames", "air_frames", "takeoff_speed")
+COUNT_MEASURES = ("air_frames", "pinned air")
 PUSH_MEASURES = ("push_height", "push_frames", "magnification")
 
 
@@ -157,7 +158,15 @@ def read_ask(
     return ask, shape
 
 
-_SIGNED = {"landing_level", "heading", "shot_start", "cog_ahead", "cog_behind", "travel", "foot_travel"}
+_SIGNED = {
+    "landing_level",
+    "heading",
+    "shot_start",
+    "cog_ahead",
+    "cog_behind",
+    "travel",
+    "foot_travel",
+}
 _ZERO_ALLOWED = {
     "crouch_hold_frames",
     "anticipation_frames",
@@ -182,13 +191,14 @@ def _check_counts(ask: Ask) -> None:
         return
     for field in fields(ask):
         value = getattr(ask, field.name)
-        if not field.name.endswith("_frames") or value is None:
+        if not field.name.endswith(("_frames", "shot_start")) or value is None:
             continue
-        off = value % ask.step != 0
+        step = 1 if field.name == "shot_start" else ask.step
+        off = value % step != 0
         if np.any(off):
             got = float(value[off][0])
-            low = int(got // ask.step) * ask.step
-            if ask.twos:
+            low = int(got // step) * step
+            if step == 2:
                 what = f"a multiple of 2 on twos ({low} or {low + 2})"
             else:
                 what = f"a whole number of frames ({low} or {low + 1}; or ask for subframes)"
@@ -221,14 +231,16 @@ def resolve(ask: Ask) -> Exact:
         The landing level is above what the air can reach.
     """
     fixed = Fixed.of(ask.pins, rise=ask.rise_frames, air=ask.air_frames, push=ask.push_frames)
-    if fixed.air is not None:
-        _check_air(ask, fixed.air)
     air = _air_measure(ask, fixed)
+    if fixed.air is not None:
+        _check_air(ask, fixed.air, free=ask.keep == "heights" and air not in COUNT_MEASURES)
+    _check_either(ask)
     _check_push_measures(ask, air, fixed)
     if air:
         height = _height(ask, air, fixed)
     else:
-        assert ask.push_height is not None and ask.magnification is not None
+        assert ask.push_height is not None
+        assert ask.magnification is not None
         height = ask.push_height * ask.magnification
     _check_reach(ask, height)
     speed = np.sqrt(2 * ask.gravity * height)
@@ -284,7 +296,9 @@ def _check_push_measures(ask: Ask, air: str, fixed: Fixed) -> None:
     if ask.keep == "poses" and set(given) == {"push_height", "push_frames"}:
         return
     if len(given) > 1:
-        raise ClashError(f"{' and '.join(given)} each say what the push is: give one of them", given)
+        raise ClashError(
+            f"{' and '.join(given)} each say what the push is: give one of them", given
+        )
     if not given and fixed.push is None:
         raise ClashError(
             f"nothing says what the push is: give one of {', '.join(PUSH_MEASURES)}, "
@@ -318,13 +332,30 @@ def _height(ask: Ask, measure: str, fixed: Fixed) -> Floats:
     return speed**2 / (2 * g)
 
 
-def _check_air(ask: Ask, air: Floats) -> None:
-    """Air frames must be enough to get to the landing level and come down onto it."""
+def _check_either(ask: Ask) -> None:
+    """Pairs of which one is enough."""
+    if ask.travel is not None and ask.foot_travel is not None:
+        raise ClashError(
+            "travel and foot_travel each say how far the jump goes: give one of them",
+            ("travel", "foot_travel"),
+        )
+    both = ask.absorb_height is not None and ask.absorb_frames is not None
+    if both and ask.keep == "gravity":
+        raise ClashError(
+            "absorb_height and absorb_frames each say how the landing is absorbed: give one of "
+            "them, or keep poses or heights",
+            ("absorb_height", "absorb_frames"),
+        )
+
+
+def _check_air(ask: Ask, air: Floats, *, free: bool) -> None:
+    """Air frames must be enough to get to the landing level and come down onto it; where
+    gravity gives (`free`) any are."""
     least = ask.fps * np.sqrt(2 * np.abs(ask.landing_level) / ask.gravity)
-    short = air <= least * (1 + 1e-12)
+    short = (air <= least * (1 + 1e-12)) & (not free)
     if np.any(short):
         where = int(np.flatnonzero(short)[0])
-        need = (int(least[where] / ask.step * (1 + 1e-12)) + 1) * ask.step
+        need = max(int(least[where] / ask.step * (1 + 1e-12)) + 1, 2) * ask.step
         raise ReachError(
             f"air_frames must be at least {need} to land {ask.landing_level[where]:g} m from "
             f"take-off level, got {air[where]:g}",

@@ -90,7 +90,7 @@ def _library(name: str) -> str:
         return f"{cause}\nInstall the package of your system that holds {name}."
     debian, fedora = _PACKAGES[name]
     return (
-        f"{cause} Install it:\n"
+        f"{cause}\n"
         f"  Debian, Ubuntu   apt-get install {debian}\n"
         f"  Fedora           dnf install {fedora}\n"
         f"All that bpy needs, in one go: apt-get install {_ALL_DEBIAN}"

@@ -56,8 +56,9 @@ def list_changes(
         ("magnification", exact.magnification[0], whole.magnification[0, i]),
         ("gravity_m_s2", exact.gravity[0], whole.gravity[0, i]),
     ]
-    for name in _COUNTS:
-        pairs.append((f"{name}_frames", getattr(sub, name)[0, 0], getattr(whole, name)[0, i]))
+    pairs += [
+        (f"{name}_frames", getattr(sub, name)[0, 0], getattr(whole, name)[0, i]) for name in _COUNTS
+    ]
     pairs.append(("crouch_hold_frames", ask.crouch_hold_frames[0], whole.crouch_hold[0, i]))
     for name in ("travel", "foot_travel"):
         asked = getattr(ask, name)
@@ -92,17 +93,20 @@ def warn(ask: Ask, s: Settled) -> tuple[str, ...]:
     warnings = []
     if s.push_factor[0] < SHORTEST_PUSH - 1e-9:
         warnings.append(
-            f"push too short: {s.push[0]:g} frames for {s.push_height[0]:.3f} m; a push of constant "
-            f"force takes {s.push[0] / s.push_factor[0]:.2f}"
+            f"push too short: {s.push[0]:g} frames for {s.push_height[0]:.3f} m; a push of "
+            f"constant force takes {s.push[0] / s.push_factor[0]:.2f}"
         )
     if s.crouch_hold[0] > ask.crouch_hold_frames[0] + 1e-9:
         spare = s.crouch_hold[0] - ask.crouch_hold_frames[0]
-        warnings.append(f"the push needs {s.push[0]:g} frames: the {spare:g} before it are crouch hold")
+        warnings.append(
+            f"the push needs {s.push[0]:g} frames: the {spare:g} before it are crouch hold"
+        )
     if ask.running is not None and ask.travel is not None:
         needed = ask.travel[0] * ask.fps / s.air[0]
         if abs(needed - ask.running[0]) > 1e-6 * max(1.0, abs(needed)):
             warnings.append(
-                f"travel {ask.travel[0]:g} m needs {needed:.1f} m/s, the run has {ask.running[0]:.1f}"
+                f"travel {ask.travel[0]:g} m needs {needed:.1f} m/s, "
+                f"the run has {ask.running[0]:.1f}"
             )
     if ask.running is not None and ask.foot_travel is not None:
         got = s.foot_travel[0]

@@ -78,7 +78,9 @@ def chart(
     >>> float(row.height_m[0].round(3)), float(row.step_m[0].round(4))
     (1.226, 0.1958)
     """
-    rise = positive(np.arange(1, 25) if rise_frames is None else rise_frames, "rise_frames", "frames")
+    rise = positive(
+        np.arange(1, 25) if rise_frames is None else rise_frames, "rise_frames", "frames"
+    )
     rise = np.atleast_1d(rise)
     if rise.ndim != 1:
         raise InputError(f"rise_frames must be one row, got shape {rise.shape}", "rise_frames")

@@ -55,7 +55,8 @@ def flight(exact: Exact, air: Floats, *, keep: str, fps: float) -> tuple[Floats,
     n0, r0 = exact.air[:, None], exact.rise[:, None]
     if keep == "heights":
         gravity = exact.gravity[:, None] * (n0 / air) ** 2
-        return np.sqrt(2 * gravity * exact.jump_height[:, None]), r0 * air / n0, gravity
+        speed = np.sqrt(2 * gravity * exact.jump_height[:, None])
+        return speed, r0 * air / n0, gravity
     gravity = np.broadcast_to(exact.gravity[:, None], air.shape)
     time = air / fps
     speed = exact.landing_level[:, None] / time + gravity * time / 2
@@ -67,7 +68,7 @@ def apex_key(rise: Floats, air: Floats, level: Bools, *, step: int) -> Floats:
     of two. A level landing has its apex at half the air."""
     top = np.where(level, air / 2, rise)
     nearest = np.ceil(top / step - 0.5 - 1e-9) * step
-    return np.clip(nearest, step, air - step)
+    return np.asarray(np.clip(nearest, step, air - step))
 
 
 def air_of_rise(exact: Exact, rise: Floats, *, keep: str, fps: float) -> Floats:
@@ -76,7 +77,7 @@ def air_of_rise(exact: Exact, rise: Floats, *, keep: str, fps: float) -> Floats:
         return rise * exact.air[:, None] / exact.rise[:, None]
     g, level = exact.gravity[:, None], exact.landing_level[:, None]
     speed = rise * g / fps
-    return fps * (speed + np.sqrt(np.maximum(speed**2 - 2 * g * level, 0))) / g
+    return np.asarray(fps * (speed + np.sqrt(np.maximum(speed**2 - 2 * g * level, 0))) / g)
 
 
 def rank(ask: Ask, exact: Exact, *, count: int) -> Ranked:
@@ -131,9 +132,7 @@ def _airs(ask: Ask, exact: Exact, reach: int) -> Floats:
     return _near(_air_centre(ask, exact), 2 * reach, 2 * step, step)
 
 
-def _near_the_push(
-    ask: Ask, exact: Exact, reach: int, spread: int
-) -> tuple[Floats, Floats]:
+def _near_the_push(ask: Ask, exact: Exact, reach: int, spread: int) -> tuple[Floats, Floats]:
     """For each push near the exact one, the air frames where the cost is lowest."""
     step = float(ask.step)
     pushes = _near(exact.push, reach, step, step)

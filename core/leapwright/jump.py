@@ -133,7 +133,9 @@ class Jump:
         [[0.0, 0.0, 1.2258]]
         """
         takeoff = np.asarray(self.moments.takeoff, dtype=np.float64)[..., None]
-        return self.path().at((np.asarray(frames, dtype=np.float64) - takeoff) / float(self.frame_rate))
+        return self.path().at(
+            (np.asarray(frames, dtype=np.float64) - takeoff) / float(self.frame_rate)
+        )
 
 
 def plan(
@@ -267,32 +269,40 @@ def plan(
 
 def _refuse_posed_magnification(arguments: Mapping[str, Any]) -> None:
     """A posed push already says the push; a magnification beside it can only say the height."""
-    air = [n for n in ("jump_height", "rise_frames", "air_frames", "takeoff_speed") if arguments[n] is not None]
+    air = [
+        n
+        for n in ("jump_height", "rise_frames", "air_frames", "takeoff_speed")
+        if arguments[n] is not None
+    ]
     if air:
         raise ClashError(
-            f"{air[0]}, magnification and the posed push height clash: any two of them say the third",
+            f"{air[0]}, magnification and the posed push height clash: "
+            "any two of them say the third",
             (air[0], "magnification", "push_height"),
         )
 
 
 def _one(ask: Ask, asked: Mapping[str, Any]) -> Jump:
+    if ask.subframes:
+        sub = _subframes(ask)
+        return _jump(ask, asked, sub, sub, (), warnings=warn(ask, sub))
     exact = resolve(ask)
     ranked, whole = _whole(ask, exact, count=6)
     sub = settle(ask, exact, *subframe_counts(ask, exact, ranked), whole=False)
-    fit = [i for i in range(whole.air.shape[1]) if whole.fits[0, i]]
-    chosen = sub.column(0) if ask.subframes else whole.column(fit[0])
-    alternatives = [] if ask.subframes else fit
+    fit = np.flatnonzero(whole.fits[0]).tolist()
+    chosen = whole.column(fit[0])
     made = []
-    for i in alternatives:
+    for i in fit:
         changes = list_changes(ask, exact, sub, whole, i)
-        made.append(Alternative(_frames(whole.column(i), whole=True), changes, say(changes, odd=bool(ranked.odd[0, i]))))
+        words = say(changes, odd=bool(ranked.odd[0, i]))
+        made.append(Alternative(_frames(whole.column(i), whole=True), changes, words))
     return _jump(
         ask,
         asked,
         chosen,
         sub.column(0),
         (),
-        changes=() if ask.subframes else made[0].changes,
+        changes=made[0].changes,
         alternatives=tuple(made),
         warnings=warn(ask, chosen),
     )
@@ -306,34 +316,67 @@ def _many(ask: Ask, asked: Mapping[str, Any], shape: tuple[int, ...]) -> Jump:
     wholes, subs = [], []
     for first in range(0, size, CHUNK):
         part = _rows(ask, slice(first, first + CHUNK))
+        if ask.subframes:
+            subs.append(_subframes(part))
+            continue
         exact = resolve(part)
         # With pins the cheapest answer may leave a phase no room: look at a few more.
         ranked, whole = _whole(part, exact, count=6 if part.pins else 1)
-        subs.append(settle(part, exact, *subframe_counts(part, exact, ranked), whole=False).column(0))
+        counts = subframe_counts(part, exact, ranked)
+        subs.append(settle(part, exact, *counts, whole=False).column(0))
         wholes.append(_first_that_fits(whole))
-    sub, whole_one = _joined(subs), _joined(wholes)
-    return _jump(ask, asked, sub if ask.subframes else whole_one, sub, shape)
+    sub = _joined(subs)
+    return _jump(ask, asked, sub if ask.subframes else _joined(wholes), sub, shape)
+
+
+def _subframes(ask: Ask) -> Settled:
+    """The fractional answer of each jump."""
+    exact = resolve(ask)
+    ranked = _ranked(ask, exact, count=1) if exact.fixed.sums else None
+    sub = settle(ask, exact, *subframe_counts(ask, exact, ranked), whole=False)
+    if not np.all(sub.fits):
+        raise ClashError(sub.clash, ("pins",))
+    return sub.column(0)
 
 
 def _whole(ask: Ask, exact: Exact, *, count: int) -> tuple[Ranked, Settled]:
-    ranked = rank(ask, exact, count=count)
-    if not np.all(np.isfinite(ranked.cost[:, 0])):
-        counts = ", ".join(f"{k}={v[0]:g}" for k, v in ask.pins.items())
-        typed = ", ".join(
-            f"{n}={getattr(ask, n)[0]:g}"
-            for n in ("push_frames", "rise_frames", "air_frames")
-            if getattr(ask, n) is not None
-        )
-        pieces = "; ".join(x for x in (f"pins {counts}" if counts else "", typed) if x)
-        raise ClashError(
-            f"no whole-frame jump fits {pieces or 'these counts'}: the apex is where gravity puts "
-            "it between take-off and land",
-            ("pins",),
-        )
+    ranked = _ranked(ask, exact, count=count)
     whole = settle(ask, exact, ranked.air, ranked.push, whole=True)
-    if not np.all(whole.fits.any(axis=1)):
+    stuck = ~whole.fits.any(axis=1)
+    if np.any(stuck) and stuck.size > 1:
+        # The message is about the first jump that does not fit, not about the first of all.
+        one = _row(ask, int(stuck.argmax()))
+        return _whole(one, resolve(one), count=count)
+    if np.any(stuck):
         raise ClashError(whole.clash, ("pins",))
     return ranked, whole
+
+
+def _ranked(ask: Ask, exact: Exact, *, count: int) -> Ranked:
+    ranked = rank(ask, exact, count=count)
+    none = ~np.isfinite(ranked.cost[:, 0])
+    if np.any(none):
+        _refuse_counts(_row(ask, int(none.argmax())))
+    return ranked
+
+
+def _refuse_counts(ask: Ask) -> None:
+    counts = ", ".join(f"{k}={v[0]:g}" for k, v in ask.pins.items())
+    typed = ", ".join(
+        f"{n}={getattr(ask, n)[0]:g}"
+        for n in ("push_frames", "rise_frames", "air_frames")
+        if getattr(ask, n) is not None
+    )
+    pieces = "; ".join(x for x in (f"pins {counts}" if counts else "", typed) if x)
+    raise ClashError(
+        f"no whole-frame jump fits {pieces or 'these counts'}: the apex is where gravity puts "
+        "it between take-off and land",
+        ("pins",),
+    )
+
+
+def _row(ask: Ask, row: int) -> Ask:
+    return _rows(ask, slice(row, row + 1))
 
 
 def _rows(ask: Ask, rows: slice) -> Ask:
@@ -355,7 +398,7 @@ def _first_that_fits(whole: Settled) -> Settled:
 def _joined(parts: list[Settled]) -> Settled:
     if len(parts) == 1:
         return parts[0]
-    values = {
+    values: dict[str, Any] = {
         f.name: ""
         if f.name == "clash"
         else np.concatenate([getattr(part, f.name) for part in parts])
@@ -365,12 +408,11 @@ def _joined(parts: list[Settled]) -> Settled:
 
 
 def _map(settled: Settled, function: Any) -> Settled:
-    return Settled(
-        **{
-            f.name: "" if f.name == "clash" else function(getattr(settled, f.name))
-            for f in fields(settled)
-        }
-    )
+    values: dict[str, Any] = {
+        f.name: "" if f.name == "clash" else function(getattr(settled, f.name))
+        for f in fields(settled)
+    }
+    return Settled(**values)
 
 
 def _jump(
@@ -437,14 +479,11 @@ def _moments(ask: Ask, s: Settled, shape: tuple[int, ...]) -> Moments:
     crouch = takeoff - s.push
     land = takeoff + s.air
     low = land + s.absorb
-    level = np.abs(s.landing_level) <= 0.01 * s.jump_height
-    # Where the landing is level the top is at half the air, even between two frames.
-    top = s.rise if ask.subframes else np.where(level & (s.air % 2 != 0), s.air / 2, s.rise)
     at = {
         "start": np.where(s.anticipation > 0, crouch - s.crouch_hold - s.anticipation, np.nan),
         "crouch": crouch,
         "takeoff": takeoff,
-        "apex": takeoff + top,
+        "apex": takeoff + s.apex,
         "land": land,
         "low": low,
         "end": np.where(s.recover > 0, low + s.recover, np.nan),

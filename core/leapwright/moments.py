@@ -40,13 +40,14 @@ class _Checks:
     def __init__(self, ask: Ask, like: Floats) -> None:
         self.ask = ask
         self.least = 1e-9 if ask.subframes else ask.step
-        self.fits = np.ones(like.shape, dtype=bool)
+        self.fits = np.isfinite(like)
         self.clash = ""
 
     def need(self, good: Bools, text: str, frames: Floats) -> None:
         """Strike the answers that are not `good`; `text` takes their frame count."""
-        if not self.clash and not np.all(good):
-            self.clash = text.format(f"{frames[~good].flat[0]:g}")
+        bad = self.fits & ~good
+        if not self.clash and np.any(bad):
+            self.clash = text.format(f"{frames[bad].flat[0]:g}")
         self.fits &= good
 
     def least_frames(self, phase: str, moment: str, frames: Floats) -> Floats:
@@ -118,9 +119,7 @@ def _typed(frames: Floats | None, default: Floats) -> Floats:
     return default if frames is None else np.broadcast_to(frames[:, None], default.shape)
 
 
-def _anchor(
-    pins: dict[str, Floats], *, push: Floats, rise: Floats, air: Floats
-) -> Floats | None:
+def _anchor(pins: dict[str, Floats], *, push: Floats, rise: Floats, air: Floats) -> Floats | None:
     """Take-off frame where a pin on crouch, take-off, apex or land gives it; else None."""
     from_takeoff = {"takeoff": 0 * air, "land": air, "apex": rise, "crouch": -push}
     for moment, offset in from_takeoff.items():

@@ -50,7 +50,16 @@ def jump_path(jump: Jump) -> Path:
     low = np.asarray(jump.landing_level) - jump.absorb_height
     end = np.where(n["recover"] > 0, low + jump.end_height, low)
     zero = np.zeros_like(speed)
-    height = [start, crouch, crouch, zero, rise * (speed - gravity * rise / 2), jump.landing_level, low, end]
+    height = [
+        start,
+        crouch,
+        crouch,
+        zero,
+        rise * (speed - gravity * rise / 2),
+        jump.landing_level,
+        low,
+        end,
+    ]
     climb = [zero, zero, zero, speed, speed - gravity * rise, speed - gravity * air, zero, zero]
     along, pace = _level_ground(jump, times)
     angle = np.deg2rad(np.asarray(jump.heading))[..., None]

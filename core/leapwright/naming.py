@@ -104,11 +104,44 @@ ROLES: dict[str, tuple[str, ...]] = {
 
 # Words that say "this is a control" or "which side", not what it controls.
 _DECORATION = frozenset(
-    "ctrl ctl control controller con cc ctr c anim ac ik fk l r left right lf rt x m mid".split()
+    [
+        "ctrl",
+        "ctl",
+        "control",
+        "controller",
+        "con",
+        "cc",
+        "ctr",
+        "c",
+        "anim",
+        "ac",
+        "ik",
+        "fk",
+        "l",
+        "r",
+        "left",
+        "right",
+        "lf",
+        "rt",
+        "x",
+        "m",
+        "mid",
+    ]
 )
 _MECHANISM_START = ("mch", "org", "def", "jnt", "bind", "tgt", "helper", "hlp")
 _MECHANISM_WORDS = frozenset(
-    (*_MECHANISM_START, "offset", "null", "grp", "group", "zero", "space", "parent", "pole", "socket")
+    (
+        *_MECHANISM_START,
+        "offset",
+        "null",
+        "grp",
+        "group",
+        "zero",
+        "space",
+        "parent",
+        "pole",
+        "socket",
+    )
 )
 _CAMEL = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+")
 _LEFT = frozenset(("l", "left", "lf", "lft"))
@@ -120,8 +153,8 @@ def strip_namespace(name: str) -> str:
 
     Examples
     --------
-    >>> strip_namespace("Hare01:body_CTRL"), strip_namespace("a:b:foot.L"), strip_namespace("foot.L")
-    ('body_CTRL', 'foot.L', 'foot.L')
+    >>> [strip_namespace(n) for n in ("Hare01:body_CTRL", "a:b:foot.L", "foot.L")]
+    ['body_CTRL', 'foot.L', 'foot.L']
     >>> strip_namespace("odd:")
     'odd:'
     """

@@ -130,7 +130,11 @@ def _evaluate(picked: Floats, u: Floats, beyond: Floats) -> Motion:
 
 
 def handles_at_thirds(
-    frames: ArrayLike, values: ArrayLike, slopes: ArrayLike
+    frames: ArrayLike,
+    values: ArrayLike,
+    slopes: ArrayLike,
+    *,
+    slopes_after: ArrayLike | None = None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Bezier keys that reproduce a piecewise cubic, in the host's single precision.
 
@@ -140,6 +144,9 @@ def handles_at_thirds(
         Frames of the keys, increasing.
     values, slopes : array_like, shape (K,)
         Value and slope (per frame) there.
+    slopes_after : array_like, shape (K,), optional
+        Slope with which each key is left, where the motion has a corner; `slopes` is then the one
+        with which it is reached.
 
     Returns
     -------
@@ -161,16 +168,20 @@ def handles_at_thirds(
     """
     x = np.asarray(frames, dtype=np.float64)
     y = np.asarray(values, dtype=np.float64)
-    m = np.asarray(slopes, dtype=np.float64)
+    arriving = np.asarray(slopes, dtype=np.float64)
+    leaving = arriving if slopes_after is None else np.asarray(slopes_after, dtype=np.float64)
     key_x = x.astype(np.float32)
-    key_y = y + m * (key_x - x)
-    span = np.diff(x)
-    if span.size == 0:
-        span = np.ones(1)
+    key_y = y + arriving * (key_x - x)
+    span = np.diff(x) if x.size > 1 else np.ones(1)
     before = np.concatenate([span[:1], span])[: x.size]
     after = np.concatenate([span, span[-1:]])[: x.size]
-    right = _handle(x, y, m, after / 3, _slope_at_third(x, y, m, forward=True))
-    left = _handle(x, y, m, -before / 3, _slope_at_third(x, y, m, forward=False))
+    secant = np.diff(y) / span if x.size > 1 else np.empty(0)
+    # Slope of the cubic a third of the way: 4/3 secant, 0 of the key's own, -1/3 of the other
+    # end's. Outside the first and last key it is the key's own.
+    toward_next = np.append(4 / 3 * secant - arriving[1:] / 3, leaving[-1:])
+    toward_last = np.insert(4 / 3 * secant - leaving[:-1] / 3, 0, arriving[:1])
+    right = _handle(x, y, leaving, after / 3, toward_next)
+    left = _handle(x, y, arriving, -before / 3, toward_last)
     return np.stack([key_x, key_y.astype(np.float32)], axis=-1), left, right
 
 
@@ -179,15 +190,3 @@ def _handle(x: Floats, y: Floats, m: Floats, reach: Floats, slope: Floats) -> ND
     rounded = exact.astype(np.float32)
     value = y + m * reach + slope * (rounded - exact)
     return np.stack([rounded, value.astype(np.float32)], axis=-1)
-
-
-def _slope_at_third(x: Floats, y: Floats, m: Floats, *, forward: bool) -> Floats:
-    """Slope of the cubic a third of the way to the next (or previous) key; the outer one is the
-    key's own."""
-    if x.size < 2:
-        return m
-    secant = np.diff(y) / np.diff(x)
-    # Derivative of the Hermite cubic at u = 1/3 (2/3 mirrored): 4/3 secant, 0 own, -1/3 other end.
-    if forward:
-        return np.append(4 / 3 * secant - m[1:] / 3, m[-1])
-    return np.insert(4 / 3 * secant - m[:-1] / 3, 0, m[0])

@@ -44,10 +44,17 @@ def read_pins(pins: Mapping[str, ArrayLike], *, whole: bool) -> dict[str, Floats
             )
     ordered = {moment: frames[moment] for moment in MOMENTS if moment in frames}
     for (first, a), (second, b) in pairwise(ordered.items()):
-        if np.any(b <= a):
+        try:
+            early, late = np.broadcast_arrays(a, b)
+        except ValueError:
+            raise InputError(
+                f"pins must share one shape, got {a.shape} and {b.shape}", "pins"
+            ) from None
+        wrong = late <= early
+        if np.any(wrong):
+            after, before = late[wrong][0], early[wrong][0]
             raise ClashError(
-                f"pins clash: {second}={np.ravel(b)[0]:g} must be after {first}={np.ravel(a)[0]:g}",
-                ("pins",),
+                f"pins clash: {second}={after:g} must be after {first}={before:g}", ("pins",)
             )
     return ordered
 
@@ -65,6 +72,11 @@ class Fixed:
     fall: Floats | None = None
     push_rise: Floats | None = None
     push_air: Floats | None = None
+
+    @property
+    def sums(self) -> bool:
+        """Push and air are fixed together, and each of them is free."""
+        return self.push_rise is not None or self.push_air is not None
 
     @classmethod
     def of(
@@ -92,4 +104,24 @@ class Fixed:
                     f"{np.ravel(typed)[0]:g}",
                     ("pins", f"{name}_frames"),
                 )
-        return cls(**counts)
+        return cls(**_shared(counts))
+
+
+def _shared(counts: dict[str, Floats]) -> dict[str, Floats]:
+    """Where one count of a pinned sum is known, the other is too, and the sum has said its all."""
+    for total, other in (("push_rise", "rise"), ("push_air", "air")):
+        if total not in counts or ("push" not in counts and other not in counts):
+            continue
+        both = counts.pop(total)
+        for known, left in (("push", other), (other, "push")):
+            if known in counts:
+                counts.setdefault(left, both - counts[known])
+        bad = (counts["push"] + counts[other] != both) | (counts["push"] <= 0)
+        bad |= counts[other] <= 0
+        if np.any(bad):
+            raise ClashError(
+                f"pins leave {both[bad][0]:g} frames of push and {other} together, which does not "
+                f"fit the {counts['push'][bad][0]:g} and {counts[other][bad][0]:g} asked",
+                ("pins",),
+            )
+    return counts

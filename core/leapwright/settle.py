@@ -50,6 +50,7 @@ class Settled:
     crouch_hold: Floats
     push: Floats
     rise: Floats
+    apex: Floats
     fall: Floats
     absorb: Floats
     recover: Floats
@@ -120,6 +121,7 @@ def settle(ask: Ask, exact: Exact, air: Floats, push: Floats, *, whole: bool) ->
         crouch_hold=placed.hold,
         push=push,
         rise=key,
+        apex=_apex(air, key, exact.level[:, None]) if whole else rise,
         fall=air - key,
         absorb=absorb,
         recover=placed.recover,
@@ -134,22 +136,20 @@ def settle(ask: Ask, exact: Exact, air: Floats, push: Floats, *, whole: bool) ->
     )
 
 
-def subframe_counts(ask: Ask, exact: Exact, ranked: Ranked) -> tuple[Floats, Floats]:
+def subframe_counts(ask: Ask, exact: Exact, ranked: Ranked | None) -> tuple[Floats, Floats]:
     """Fractional air and push frames, each of shape (B, 1): the exact ones, or what counts that
-    are fixed leave free."""
+    are fixed leave free. Only a sum of both needs `ranked`."""
     fixed = exact.fixed
     air = exact.air[:, None]
     push = exact.push[:, None]
-    if fixed.push_air is not None or fixed.push_rise is not None:
+    if fixed.sums:
+        assert ranked is not None
         # A sum is shared out as the best whole answer shares it.
         return ranked.air[:, :1], ranked.push[:, :1]
     if fixed.air is not None:
         air = fixed.air[:, None]
     elif fixed.rise is not None or fixed.fall is not None:
-        if fixed.rise is not None:
-            rise = fixed.rise[:, None]
-        else:
-            rise = rise_of_fall(ask, exact)
+        rise = rise_of_fall(ask, exact) if fixed.rise is None else fixed.rise[:, None]
         air = air_of_rise(exact, rise, keep=ask.keep, fps=ask.fps)
     speed, rise, _ = flight(exact, air, keep=ask.keep, fps=ask.fps)
     if fixed.push is not None:
@@ -159,6 +159,12 @@ def subframe_counts(ask: Ask, exact: Exact, ranked: Ranked) -> tuple[Floats, Flo
     else:
         push = rise / exact.magnification[:, None]
     return air, push
+
+
+def _apex(air: Floats, key: Floats, level: Bools) -> Floats:
+    """Frames from take-off to the top: that of its key, or, where the landing is level, half the
+    air, even between two frames."""
+    return np.where(level & (air % 2 != 0), air / 2, key)
 
 
 def _push(
@@ -197,9 +203,7 @@ def _absorb_frames(ask: Ask, height: Floats, landing: Floats, step: int) -> Floa
     return np.maximum(_nearest(frames, step), step) if step else frames
 
 
-def _absorb_height(
-    ask: Ask, usual: Floats, landing: Floats, absorb: Floats, step: int
-) -> Floats:
+def _absorb_height(ask: Ask, usual: Floats, landing: Floats, absorb: Floats, step: int) -> Floats:
     """Where gravity is kept, or only the time was said, the height follows from the frames."""
     said = ask.absorb_height is not None
     pinned = "low" in ask.pins and not said and ask.keep == "gravity"

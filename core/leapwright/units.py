@@ -134,7 +134,10 @@ def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
             f"{argument} must be a number{_in(unit)}, got {value!r}", argument
         ) from None
     if not np.all(np.isfinite(array)):
-        raise InputError(f"{argument} must be finite{_in(unit)}, got {_first(array, ~np.isfinite(array))}", argument)
+        raise InputError(
+            f"{argument} must be finite{_in(unit)}, got {_first(array, ~np.isfinite(array))}",
+            argument,
+        )
     return array
 
 

@@ -47,7 +47,7 @@ def random_curves(
         [np.sort(rng.choice(400, n, replace=False) + rng.uniform(0, 0.9, n)) for n in counts]
     ).astype(np.float32)
     value, size = rng.normal(0, 2, frame.size), frame.size
-    reach = rng.uniform(0, 60, (2, size))
+    reach = rng.uniform(0.01, 60, (2, size))
     paths = ["location", "rotation_euler", "scale", '["squash"]', "delta_location"]
     arrays: dict[str, Any] = {
         "left": np.stack([frame - reach[0], value + rng.normal(0, 1, size)], -1),
@@ -118,20 +118,16 @@ def test_free_keys_of_every_sort_come_back_bit_for_bit(hare: Any, seed: int) -> 
     assert cv.identical(read_curves(hare).curves, sorted_like(hare, curves))
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(40))
 def test_mixed_handles_come_back_bit_for_bit_once_the_host_set_them(hare: Any, seed: int) -> None:
     write_curves(hare, random_curves(seed))
-    # Two handles the host may still bring in line with each other settle in a pass.
     host_made = read_curves(hare).curves
-    write_curves(hare, host_made)
-    first = read_curves(hare).curves
-    for name in ("frame", "value", "left_type", "right_type", "interpolation", "kind", "easing"):
-        assert getattr(first, name).tobytes() == getattr(host_made, name).tobytes()
-    np.testing.assert_allclose(first.left, host_made.left, rtol=2e-6, atol=2e-5)
-    np.testing.assert_allclose(first.right, host_made.right, rtol=2e-6, atol=2e-5)
+    for _ in range(5):
+        write_curves(hare, host_made)
+        assert cv.identical(read_curves(hare).curves, host_made)
 
 
-@pytest.mark.parametrize("kind", ["AUTO", "AUTO_CLAMPED", "VECTOR", "FREE"])
+@pytest.mark.parametrize("kind", ["AUTO", "AUTO_CLAMPED", "VECTOR", "ALIGNED", "FREE"])
 def test_what_an_animator_keyed_comes_back_bit_for_bit(hare: Any, kind: str) -> None:
     rng = np.random.default_rng(5)
     for frame in (1, 5, 11, 12, 24, 40):
@@ -217,7 +213,7 @@ def bytes_of(curve: Any) -> list[bytes]:
 
 
 def test_a_channel_without_keys_is_gone_unless_it_has_modifiers(hare: Any) -> None:
-    write_curves(hare, random_curves(1, (3, 3, 3)))
+    write_curves(hare, random_curves(1, (3, 3, 3), left_type=0, right_type=0))
     kept = read_curves(hare).curves.channels[0]
     curve_of(hare, kept).modifiers.new("NOISE")
     curves = read_curves(hare).curves
@@ -228,6 +224,14 @@ def test_a_channel_without_keys_is_gone_unless_it_has_modifiers(hare: Any) -> No
         curves.channels[0].data_path, curves.channels[2].data_path
     ]  # fmt: skip
     assert cv.identical(read_curves(hare).curves, cv.channel(curves, 2))
+
+
+def test_handles_on_their_key_are_allowed_and_moved_by_a_thousandth_at_most(hare: Any) -> None:
+    curves = Curves.checked([Channel("location", 2)], [0, 3], [1, 500, 5000], [0, 1, 0])
+    write_curves(hare, curves)
+    got = read_curves(hare).curves
+    np.testing.assert_allclose(got.left, curves.left, rtol=0, atol=1.6e-3)
+    assert got.left[:, 1].tolist() == [0, 1, 0] == got.right[:, 1].tolist()
 
 
 # The evaluated scene
@@ -320,7 +324,7 @@ def test_unsorted_keys_of_another_script_are_read_sorted(hare: Any) -> None:
 # Refusals: plain, and before anything is written
 
 
-ONE = Curves.checked([Channel("location", 2)], [0, 1], [1], [0])
+ONE = Curves.checked([Channel("location", 2)], [0, 1], [1], [0], left=[[0, 0]], right=[[2, 0]])
 
 
 def test_driven_channels_are_refused(hare: Any) -> None:
@@ -411,11 +415,11 @@ def test_linked_data_and_linked_actions_are_refused(hare: Any, tmp_path: Any) ->
     with bpy.data.libraries.load(file, link=True) as (_, wanted):
         wanted.objects = ["Hare"]
     linked = bpy.data.objects["Hare"]
-    with pytest.raises(HostError, match="is linked from.*override"):
+    with pytest.raises(HostError, match=r"is linked from.*override"):
         write_curves(linked, ONE)
     local = new_object("Other")
     local.animation_data_create().action = linked.animation_data.action
-    with pytest.raises(HostError, match="action .* is linked"):
+    with pytest.raises(HostError, match=r"action .* is linked"):
         write_curves(local, ONE)
 
 
@@ -454,8 +458,9 @@ def test_bones_and_shape_keys_too() -> None:
     satchel.shape_key_add(name="Basis")
     satchel.shape_key_add(name="Swing")
     keys = Curves.checked(
-        [Channel('key_blocks["Swing"].value', 0)], [0, 2], [1, 9], [0, 1], interpolation=1
-    )
+        [Channel('key_blocks["Swing"].value', 0)], [0, 2], [1, 9], [0, 1], left=[[0, 0], [6, 1]],
+        right=[[4, 0], [12, 1]], interpolation=1,
+    )  # fmt: skip
     write_curves(mesh.shape_keys, keys)
     assert cv.identical(read_curves(mesh.shape_keys).curves, keys)
     assert read_curves(satchel).curves.channels == ()

@@ -4,6 +4,7 @@
 import doctest
 
 import pytest
+
 from leapwright import naming
 
 

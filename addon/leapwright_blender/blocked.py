@@ -1,0 +1,198 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What blocking did: the plan, the keys, and the jump measured again in the evaluated scene."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import bpy
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright import Jump
+from leapwright.answer import plan_answer
+from leapwright.curves import Curves, evaluate
+from leapwright_blender.course import Course
+from leapwright_blender.ground import Ground
+from leapwright_blender.poses import Measures
+from leapwright_blender.read import read_curves
+from leapwright_blender.rig import Controls
+from leapwright_blender.sample import sample
+from leapwright_blender.schedule import Keyed, Schedule
+from leapwright_blender.space import label
+
+__all__ = ["Blocked", "Measured", "PosedChange", "measure_written"]
+
+Floats = NDArray[np.float64]
+
+SAID_FROM = 1e-6
+"""Smallest change of a posed value that is listed, in the channel's own unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class PosedChange:
+    """A posed value that is another one now: only the path's channels in the air may be."""
+
+    channel: str
+    moment: str
+    frame: float
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The jump as the scene plays it, against the plan. Lengths in m."""
+
+    largest_distance_m: float
+    at_frame: float
+    push_height_m: float
+    jump_height_m: float
+    posed_values_changed: tuple[PosedChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Blocked:
+    """A blocked jump: what was planned, what became of the keys, what was measured after.
+
+    `measured` is None on a dry run.
+    """
+
+    jump: Jump
+    keyed: tuple[Keyed, ...]
+    measured: Measured | None
+    warnings: tuple[str, ...]
+    controls: Controls
+    air: str
+    moments: Mapping[str, float]
+    poses: Measures
+
+    @property
+    def controls_text(self) -> tuple[str, ...]:
+        """Which controls were used, and how sure that is, one sentence each."""
+        return self.controls.text
+
+    def to_json(self) -> dict[str, Any]:
+        """The plan's answer with `keyed`, `measured`, `controls` and `air` beside it."""
+        answer = plan_answer(self.jump)
+        answer["warnings"] = list(self.warnings)
+        answer["air"] = self.air
+        answer["cog_from"] = "control"
+        answer["controls"] = {
+            "root": self.controls.root and label(self.controls.root),
+            "cog": label(self.controls.cog),
+            "feet": [label(foot) for foot in self.controls.feet],
+            "sure": {role: list(how) for role, how in self.controls.sure.items()},
+        }
+        answer["keyed"] = [
+            {
+                "channel": k.channel,
+                "frames": list(k.frames),
+                "became": k.became,
+                "moved": k.moved,
+                "replaced": k.replaced,
+                "added": k.added,
+                "left": k.left,
+            }
+            for k in self.keyed
+        ]
+        answer["measured"] = None if self.measured is None else _measured_json(self.measured)
+        return answer
+
+
+def _measured_json(measured: Measured) -> dict[str, Any]:
+    return {
+        "largest_distance_m": measured.largest_distance_m,
+        "at_frame": measured.at_frame,
+        "push_height_m": measured.push_height_m,
+        "jump_height_m": measured.jump_height_m,
+        "posed_values_changed": [
+            {
+                "channel": c.channel,
+                "moment": c.moment,
+                "frame": c.frame,
+                "before": c.before,
+                "after": c.after,
+                "by": c.after - c.before,
+            }
+            for c in measured.posed_values_changed
+        ],
+    }
+
+
+def measure_written(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    jump: Jump,
+    poses: Mapping[str, float],
+    before: Mapping[str, Curves],
+    schedules: Mapping[str, Schedule],
+) -> Measured:
+    """Evaluate the scene on every frame of the jump and hold the COG against the plan.
+
+    Stepped keys are compared where they stand, on the moments alone.
+    """
+    stepped = all(
+        (s.curves.interpolation[_mine(s)] == 0).all() for s in schedules.values()
+    )
+    first, last = course.frames[0], course.frames[-1]
+    frames = course.frames if stepped else _every_frame(first, last)
+    top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
+    extra = [course.frames[course.index(k)] for k in ("crouch", "takeoff", "apex")]
+    tops = extra[2] if stepped else top
+    at = np.concatenate([frames, extra[:2], [tops]])
+    places = ground.to_plan(sample(obj, at, [controls.cog], scene=scene).positions[0])
+    away = np.linalg.norm(places[: len(frames)] - course.at(frames), axis=1)
+    worst = int(away.argmax())
+    crouch, takeoff, apex = places[len(frames) :, 2]
+    return Measured(
+        largest_distance_m=float(away[worst]),
+        at_frame=float(frames[worst]),
+        push_height_m=float(takeoff - crouch),
+        jump_height_m=float(apex - takeoff),
+        posed_values_changed=_changed(course, poses, before),
+    )
+
+
+def _every_frame(first: float, last: float) -> Floats:
+    whole = np.arange(np.ceil(first - 1e-6), np.floor(last + 1e-6) + 1)
+    return np.unique(np.concatenate([whole, [first, last]]))
+
+
+def _mine(schedule: Schedule) -> NDArray[np.bool_]:
+    ours = {k.channel for k in schedule.keyed if k.ours}
+    mine = [f"{c.data_path}[{c.index}]" in ours for c in schedule.curves.channels]
+    return np.asarray(np.array(mine, dtype=bool)[schedule.curves.channel_of_key()])
+
+
+def _changed(
+    course: Course, poses: Mapping[str, float], before: Mapping[str, Curves]
+) -> tuple[PosedChange, ...]:
+    if not poses:
+        return ()
+    changes = []
+    moments = list(poses)
+    targets = [float(course.frames[course.index(m)]) for m in moments]
+    for name, old in before.items():
+        now = read_curves(bpy.data.objects[name]).curves
+        places = {c: i for i, c in enumerate(now.channels)}
+        was, is_now = evaluate(old, list(poses.values())), evaluate(now, targets)
+        posed = [
+            i
+            for i, c in enumerate(old.channels)
+            if c in places
+            and np.any(np.abs(old.frame[old.starts[i] : old.starts[i + 1], None] - list(poses.values())) < 0.01)
+        ]
+        for i in posed:
+            channel = old.channels[i]
+            for k, moment in enumerate(moments):
+                a, b = float(was[i, k]), float(is_now[places[channel], k])
+                if abs(b - a) > SAID_FROM * max(1.0, abs(a)):
+                    text = f"{channel.data_path}[{channel.index}]"
+                    changes.append(PosedChange(text, moment, targets[k], a, b))
+    return tuple(changes)

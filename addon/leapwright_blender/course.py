@@ -1,0 +1,321 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The course of a jump through a scene: the plan laid through the posed bodies, and what each
+control's location has to do so that the COG follows it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright import Jump, Path
+from leapwright.motion import KNOTS
+from leapwright_blender.poses import Stand
+from leapwright_blender.rig import Controls
+from leapwright_blender.space import Control
+
+__all__ = ["Course", "Ride", "lay_course", "rides"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The COG's way in a scene.
+
+    Attributes
+    ----------
+    knots : tuple of str
+        Moments that this jump has, in order; "hold" is where a crouch hold begins.
+    frames : ndarray, shape (K,)
+    path : Path
+        In the plan's axes, m, over seconds from take-off.
+    feet_move : ndarray, shape (3,)
+        From the feet planted before to the feet planted after, m.
+    """
+
+    knots: tuple[str, ...]
+    frames: Floats
+    path: Path
+    feet_move: Floats
+    takeoff_frame: float
+    fps: float
+
+    def at(self, frames: Floats) -> Floats:
+        """COG on some frames, shape (F, 3), m in the plan's axes."""
+        return self.path.at((frames - self.takeoff_frame) / self.fps).position
+
+    def index(self, knot: str) -> int:
+        """Where a knot stands."""
+        return self.knots.index(knot)
+
+
+@dataclass(frozen=True, slots=True)
+class Ride:
+    """Keys of one control's location: channel values with the slopes to and from them.
+
+    Shapes (K,), (K, 3); slopes per frame.
+    """
+
+    control: Control
+    knots: tuple[str, ...]
+    frames: Floats
+    values: Floats
+    slopes: Floats
+    slopes_after: Floats
+
+
+def lay_course(jump: Jump, stands: Mapping[str, Stand], home: Stand) -> Course:
+    """Lay a plan through the posed bodies.
+
+    Posed places are kept as they are; the apex is where the arc has it. What is not posed is
+    where the plan has it, seen from the body at take-off (`home` when that is not posed).
+    """
+    planned = jump.path()
+    position, velocity = planned.position.copy(), planned.velocity.copy()
+    standing = home.cog - position[KNOTS.index("crouch")] * np.array([1.0, 1.0, 0.0])
+    takeoff = stands["takeoff"].cog if "takeoff" in stands else standing
+    position = position + takeoff
+    if "takeoff" in stands and not jump.running:
+        # Before take-off and unposed: over the feet, where the body stands at home.
+        for knot in ("start", "hold", "crouch"):
+            position[KNOTS.index(knot), :2] = home.cog[:2]
+    for knot, name in enumerate(KNOTS):
+        moment = "crouch" if name == "hold" else name
+        if moment in stands and moment != "apex":
+            position[knot] = stands[moment].cog
+    land, low = KNOTS.index("land"), KNOTS.index("low")
+    if "low" not in stands and "land" in stands and not jump.carry_on:
+        stop = velocity[land, :2] * (planned.times[low] - planned.times[land]) / 2
+        position[low, :2] = position[land, :2] + stop
+    if "end" not in stands and not jump.carry_on:
+        position[-1, :2] = position[low, :2]
+    frames = planned.times * float(jump.frame_rate) + jump.moments.takeoff
+    there = np.array(
+        [
+            jump.frames.anticipation > 0,
+            jump.frames.crouch_hold > 0,
+            True,
+            True,
+            True,
+            True,
+            True,
+            jump.frames.recover > 0,
+        ]
+    )
+    snapped = np.rint(frames) if float(jump.moments.takeoff).is_integer() else frames
+    whole = np.where(np.abs(frames - snapped) < 1e-6, snapped, frames)
+    return Course(
+        knots=tuple(name for name, is_there in zip(KNOTS, there, strict=True) if is_there),
+        frames=whole[there],
+        path=Path(planned.times[there], position[there], velocity[there]),
+        feet_move=_feet_move(jump, stands, home, position),
+        takeoff_frame=float(jump.moments.takeoff),
+        fps=float(jump.frame_rate),
+    )
+
+
+def _feet_move(
+    jump: Jump, stands: Mapping[str, Stand], home: Stand, position: Floats
+) -> Floats:
+    """How far unposed feet go: so that the body stands over them after landing as it did at home,
+    and as high over them at land as at take-off."""
+    takeoff, land, low = (position[KNOTS.index(k)] for k in ("takeoff", "land", "low"))
+    if jump.carry_on:
+        level = land[:2] - takeoff[:2]
+    else:
+        level = low[:2] - home.cog[:2]
+    return np.append(level, land[2] - takeoff[2])
+
+
+def rides(
+    course: Course, stands: Mapping[str, Stand], home: Stand, controls: Controls, *, air: str
+) -> list[Ride]:
+    """What the locations of root, COG control and feet do, knot by knot.
+
+    Parameters
+    ----------
+    air : {"root", "feet"}
+        Who takes the body through the air: the root, which carries feet and COG control; or the
+        COG control, with the foot controls moving along.
+
+    Notes
+    -----
+    With the root, the COG control does the push and the landing over a root that stands still,
+    and the root does the flight. Each is one cubic a phase, so their sum is the path exactly.
+    """
+    if air == "root" and controls.root is not None:
+        return _by_root(course, stands, home, controls.root, controls.cog)
+    return _by_feet(course, stands, home, controls)
+
+
+def _by_feet(
+    course: Course, stands: Mapping[str, Stand], home: Stand, controls: Controls
+) -> list[Ride]:
+    """The COG control follows the path and the feet go along; a root that the poses move rides
+    from the one place to the other in the air, and the others make up for it."""
+    root_rides, carried, carried_slope = _moving_root(course, stands, home, controls)
+    place = course.path.position - carried
+    local = _planted(course, stands, home, controls.cog, place)
+    slope = _slopes(course, home, controls.cog, carried_slope)
+    feet = [
+        _by_foot(course, stands, home, foot, carried, carried_slope) for foot in controls.feet
+    ]
+    body = Ride(controls.cog, course.knots, course.frames, local, slope, slope)
+    return [*root_rides, body, *feet]
+
+
+def _moving_root(
+    course: Course, stands: Mapping[str, Stand], home: Stand, controls: Controls
+) -> tuple[list[Ride], Floats, Floats]:
+    """Rides of a root that the poses put in different places, and what it carries others by:
+    plan displacement (K, 3) and its slope per frame."""
+    nothing = np.zeros_like(course.path.position)
+    root = controls.root
+    if root is None or controls.cog == root:
+        return [], nothing, nothing
+    reference = stands.get("takeoff", home).local[root]
+    if all(np.allclose(s.local[root], reference, atol=1e-7) for s in stands.values()):
+        return [], nothing, nothing
+    up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
+    values, slopes = _contact_values(course, stands, home, root), nothing.copy()
+    values[top], slopes[top] = _between(course, values, up, top, down)
+    lead = home.linear[root]
+    ride = Ride(root, course.knots, course.frames, values, slopes, slopes)
+    return [_thinned(course, stands, ride)], (values - reference) @ lead.T, slopes @ lead.T
+
+
+def _slopes(
+    course: Course, home: Stand, control: Control, carried: float | Floats = 0.0
+) -> Floats:
+    """Slope of a control's channels, per frame, when it does what of the path it is not carried."""
+    slope = course.path.velocity / course.fps - carried
+    return np.asarray(slope @ np.linalg.inv(home.linear[control]).T)
+
+
+def _planted(
+    course: Course, stands: Mapping[str, Stand], home: Stand, control: Control, place: Floats
+) -> Floats:
+    """Channel values that put a control on `place` at the knots; posed values as they are."""
+    reference = stands.get("takeoff", home)
+    away = place - reference.place[control]
+    values = reference.local[control] + away @ np.linalg.inv(home.linear[control]).T
+    for knot, moment in _posed(course, stands):
+        if moment != "apex":
+            values[knot] = stands[moment].local[control]
+    return values
+
+
+def _posed(course: Course, stands: Mapping[str, Stand]) -> list[tuple[int, str]]:
+    """Knots that show a posed moment."""
+    moments = [(i, "crouch" if name == "hold" else name) for i, name in enumerate(course.knots)]
+    return [(i, moment) for i, moment in moments if moment in stands]
+
+
+def _by_root(
+    course: Course, stands: Mapping[str, Stand], home: Stand, root: Control, cog: Control
+) -> list[Ride]:
+    up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
+    lead, own = home.linear[root], home.linear[cog]
+    reference = stands.get("takeoff", home)
+    carrier = _contact_values(course, stands, home, root)
+    carried = (carrier - reference.local[root]) @ lead.T
+    away = course.path.position - reference.cog - carried
+    local = reference.local[cog] + away @ np.linalg.inv(own).T
+    for knot, moment in _posed(course, stands):
+        local[knot] = stands[moment].local[cog]
+    local_slope = np.zeros(3)
+    if "apex" not in stands:
+        local[top], local_slope = _between(course, local, up, top, down)
+    # In the air the root takes what the COG control does not do.
+    rest = course.path.position[top] - reference.cog - own @ (local[top] - reference.local[cog])
+    carrier[top] = reference.local[root] + np.linalg.inv(lead) @ rest
+    velocity = course.path.velocity / course.fps
+    body_in, body_out = _slopes(course, home, cog), _slopes(course, home, cog)
+    body_in[top] = body_out[top] = local_slope
+    body_out[up] = body_in[down] = 0
+    root_in, root_out = np.zeros_like(body_in), np.zeros_like(body_in)
+    full = velocity @ np.linalg.inv(lead).T
+    root_out[up], root_in[down] = full[up], full[down]
+    root_in[top] = root_out[top] = np.linalg.inv(lead) @ (velocity[top] - own @ local_slope)
+    return [
+        Ride(cog, course.knots, course.frames, local, body_in, body_out),
+        _thinned(course, stands, Ride(root, course.knots, course.frames, carrier, root_in, root_out)),
+    ]
+
+
+def _contact_values(
+    course: Course, stands: Mapping[str, Stand], home: Stand, control: Control
+) -> Floats:
+    """Channel values of a control that stands still with the ground: before the air where it is
+    posed (or stands at home), after it moved with the feet."""
+    down = course.index("land")
+    before = stands.get("takeoff", home).local[control]
+    after = before + np.linalg.inv(home.linear[control]) @ course.feet_move
+    landed = [stands[m] for m in ("land", "low", "end") if m in stands]
+    if landed:
+        after = landed[0].local[control]
+    values = np.where(np.arange(len(course.knots))[:, None] < down, before, after)
+    for knot, moment in _posed(course, stands):
+        if moment != "apex":
+            values[knot] = stands[moment].local[control]
+    return np.asarray(values)
+
+
+def _between(
+    course: Course, values: Floats, first: int, middle: int, last: int
+) -> tuple[Floats, Floats]:
+    """Value and slope in the middle of one cubic with flat ends."""
+    span = course.frames[last] - course.frames[first]
+    u = (course.frames[middle] - course.frames[first]) / span
+    way = values[last] - values[first]
+    return values[first] + way * u * u * (3 - 2 * u), way * 6 * u * (1 - u) / span
+
+
+def _by_foot(
+    course: Course,
+    stands: Mapping[str, Stand],
+    home: Stand,
+    foot: Control,
+    carried: Floats,
+    carried_slope: Floats,
+) -> Ride:
+    """A foot control: planted, in the air at its posed distance from the COG, planted."""
+    up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
+    inverse = np.linalg.inv(home.linear[foot])
+    reference = stands.get("takeoff", home)
+    values = _contact_values(course, stands, home, foot)
+    moved = (values - reference.local[foot]) @ home.linear[foot].T
+    place = reference.place[foot] + moved + carried
+    apart = place - course.path.position
+    velocity = course.path.velocity / course.fps
+    apart_slope = np.zeros(3)
+    if "apex" in stands:
+        apart[top] = stands["apex"].place[foot] - stands["apex"].cog
+    else:
+        apart[top], apart_slope = _between(course, apart, up, top, down)
+    there = course.path.position[top] + apart[top]
+    own = there - carried[top] - reference.place[foot]
+    values[top] = reference.local[foot] + inverse @ own
+    slope_in, slope_out = np.zeros_like(values), np.zeros_like(values)
+    slope_out[up], slope_in[down] = inverse @ velocity[up], inverse @ velocity[down]
+    slope_in[top] = slope_out[top] = inverse @ (velocity[top] + apart_slope - carried_slope[top])
+    return _thinned(course, stands, Ride(foot, course.knots, course.frames, values, slope_in, slope_out))
+
+
+def _thinned(course: Course, stands: Mapping[str, Stand], ride: Ride) -> Ride:
+    """Without the knots at which a control that stands still has nothing to say."""
+    last = len(course.knots) - 1
+    wanted = {0, last, *(course.index(k) for k in ("takeoff", "apex", "land"))}
+    wanted |= {knot for knot, _ in _posed(course, stands)}
+    keep = np.array(sorted(wanted))
+    return Ride(
+        ride.control,
+        tuple(ride.knots[i] for i in keep),
+        ride.frames[keep],
+        ride.values[keep],
+        ride.slopes[keep],
+        ride.slopes_after[keep],
+    )

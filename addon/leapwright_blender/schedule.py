@@ -1,0 +1,407 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which key goes where: posed keys to the frames of their moments, the path's keys beside them,
+and an account of what was there before. Arrays only; nothing is written here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright.curves import (
+    Channel,
+    Curves,
+    Handle,
+    Interpolation,
+    Kind,
+    channel,
+    concat,
+    evaluate,
+    merge,
+    move_keys,
+    remove_keys,
+    select,
+    shift_keys,
+)
+from leapwright.errors import ClashError
+from leapwright.path import handles_at_thirds
+from leapwright_blender.course import Course, Ride
+from leapwright_blender.space import data_path_location
+
+__all__ = ["Keyed", "Schedule", "arrange"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+NEAR = 0.01
+"""Keys closer than this, in frames, are on the same frame: the host merges them."""
+
+SAME_VALUE = 1e-7
+
+KINDS = {
+    "start": Kind.KEYFRAME,
+    "hold": Kind.MOVING_HOLD,
+    "crouch": Kind.EXTREME,
+    "takeoff": Kind.KEYFRAME,
+    "apex": Kind.EXTREME,
+    "land": Kind.KEYFRAME,
+    "low": Kind.EXTREME,
+    "end": Kind.KEYFRAME,
+}
+"""Kind of a key that no pose brings along."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keyed:
+    """What becomes of one channel's keys.
+
+    Attributes
+    ----------
+    channel : str
+        Data path and index.
+    frames : tuple of float
+        Frames of the jump's keys on it.
+    moved, replaced, added, left : int
+        Keys that go to another frame, give way, are new, and stay as they were.
+    ours : bool
+        The channel carries the COG's path: its values in the air are the plan's.
+    """
+
+    channel: str
+    frames: tuple[float, ...]
+    moved: int
+    replaced: int
+    added: int
+    left: int
+    ours: bool
+
+    @property
+    def became(self) -> str:
+        """The same in words."""
+        counts = (
+            (self.moved, "moved"),
+            (self.replaced, "replaced"),
+            (self.added, "added"),
+            (self.left, "left"),
+        )
+        return ", ".join(f"{n} {word}" for n, word in counts if n) or "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """Curves to write, their account, and the keys in the way (then nothing may be written)."""
+
+    curves: Curves
+    keyed: tuple[Keyed, ...]
+    in_the_way: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sorting:
+    """What each key of the touched channels is, and where it goes: `pose` is a pose's key,
+    `posed` also a breakdown between poses, `ours` is on a channel that carries the path."""
+
+    pose: Bools
+    posed: Bools
+    target: Floats
+    ours: Bools
+
+
+def arrange(
+    base: Curves,
+    poses: Mapping[str, float],
+    course: Course,
+    rides: Sequence[Ride],
+    *,
+    stepped: bool,
+    after: str,
+    replace: bool,
+) -> Schedule:
+    """Lay out the keys of a jump.
+
+    Parameters
+    ----------
+    base : Curves
+        All channels of the rig as they are.
+    poses : mapping of moment to frame
+        Where the poses are now.
+    rides : sequence of Ride
+        The locations that carry the path.
+    stepped : bool
+        Constant interpolation on every key of the jump.
+    after : {"keep", "shift"}
+        Whether keys after the poses are pushed back to make room.
+    replace : bool
+        Whether keys in the way give way.
+    """
+    sources = np.array(list(poses.values()), dtype=np.float64)
+    targets = _targets(poses, course)
+    ride_channels = [c for ride in rides for c in _channels(ride)]
+    shifted, later = _shifted(base, sources, course, after)
+    names = [i for i, c in enumerate(base.channels) if _touched(base, i, sources, ride_channels)]
+    others = [i for i in later if i not in names]
+    touched, old = select(shifted, names), select(base, names)
+    sorting = _sort(old, sources, targets, ride_channels)
+    blocked = _in_the_way(touched, sorting, course)
+    blocked |= _collided(old, sorting)
+    moved = _move(remove_keys(touched, ~sorting.posed | sorting.ours | blocked), sorting, blocked)
+    moved = _completed(moved, old, poses, targets, sorting, course)
+    if stepped:
+        moved = _constant(moved)
+    rest = remove_keys(touched, sorting.posed | blocked)
+    jump = concat([_without_empty(moved), *_ride_curves(rides, old, poses, stepped)])
+    merged = merge(rest, jump, replace=False).curves if not blocked.any() or replace else rest
+    written = merged if not others else concat([merged, select(shifted, others)])
+    return Schedule(
+        curves=written,
+        keyed=_account(old, touched, jump, sorting, blocked, ride_channels),
+        in_the_way=() if replace else _listed(old, blocked),
+    )
+
+
+def _targets(poses: Mapping[str, float], course: Course) -> Floats:
+    missing = [moment for moment in poses if moment not in course.knots]
+    if missing:
+        phase = {"start": "anticipation", "end": "recover"}.get(missing[0], missing[0])
+        raise ClashError(
+            f"{missing[0]} is posed, but this jump has no {phase}", ("poses", f"{phase}_frames")
+        )
+    return np.array([course.frames[course.index(moment)] for moment in poses])
+
+
+def _channels(ride: Ride) -> list[Channel]:
+    path = data_path_location(ride.control)
+    group = ride.control.bone or "Object Transforms"
+    return [Channel(path, axis, group) for axis in range(3)]
+
+
+def _shifted(
+    base: Curves, sources: Floats, course: Course, after: str
+) -> tuple[Curves, list[int]]:
+    """Curves with later keys pushed back where that was asked, and the channels it moved."""
+    if after != "shift":
+        return base, []
+    first, last = float(course.frames[0]), float(course.frames[-1])
+    if sources.size:
+        later, by = base.frame > sources[-1] + NEAR, last - float(sources[-1])
+    else:
+        later, by = base.frame >= first - NEAR, last - first + 1
+    if by <= 0 or not later.any():
+        return base, []
+    return shift_keys(base, later, by), sorted(set(base.channel_of_key()[later].tolist()))
+
+
+def _touched(base: Curves, i: int, sources: Floats, ours: Sequence[Channel]) -> bool:
+    """A channel takes part when a pose is keyed on it or when it carries the path."""
+    if base.channels[i] in ours:
+        return True
+    return bool(_near(base.frame[base.starts[i] : base.starts[i + 1]], sources).any())
+
+
+def _near(frames: NDArray[np.float32], sources: Floats) -> Bools:
+    return np.asarray((np.abs(frames[:, None] - sources[None, :]) < NEAR).any(axis=1))
+
+
+def _sort(
+    curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Channel]
+) -> _Sorting:
+    frame = curves.frame.astype(np.float64)
+    mine = np.array([c in ours for c in curves.channels], dtype=bool)[curves.channel_of_key()]
+    if not sources.size:
+        none = np.zeros(len(frame), dtype=bool)
+        return _Sorting(none, none, frame, mine)
+    posed = _near(curves.frame, sources)
+    inside = (frame > sources[0]) & (frame < sources[-1])
+    # Breakdowns ride proportionally inside their phase, on whole frames; on the channels of the
+    # path there is nothing between the moments but the path.
+    ride = np.rint(np.interp(frame, sources, targets))
+    exact = np.interp(frame, sources, targets)
+    target = np.where(posed, np.where(np.abs(exact - ride) < NEAR, ride, exact), ride)
+    return _Sorting(posed, posed | (inside & ~mine), target, mine)
+
+
+def _in_the_way(curves: Curves, sorting: _Sorting, course: Course) -> Bools:
+    first, last = course.frames[0] - NEAR, course.frames[-1] + NEAR
+    within = (curves.frame >= first) & (curves.frame <= last)
+    return np.asarray(within & ~sorting.posed)
+
+
+def _collided(curves: Curves, sorting: _Sorting) -> Bools:
+    """Breakdowns that would come to stand on another key of the jump."""
+    home = curves.channel_of_key()
+    bad = np.zeros(len(home), dtype=bool)
+    moving = np.flatnonzero(sorting.posed & ~sorting.ours)
+    same = (home[moving][1:] == home[moving][:-1]) & (
+        np.diff(sorting.target[moving]) < NEAR
+    )
+    # Of two on one frame the pose stays; a breakdown is what gives way.
+    for first, second in zip(moving[:-1][same], moving[1:][same], strict=True):
+        bad[first if sorting.pose[second] else second] = True
+    return bad
+
+
+def _move(curves: Curves, sorting: _Sorting, blocked: Bools) -> Curves:
+    chosen = sorting.posed & ~sorting.ours & ~blocked
+    return move_keys(curves, np.ones(len(curves.frame), dtype=bool), sorting.target[chosen])
+
+
+def _completed(
+    moved: Curves,
+    old: Curves,
+    poses: Mapping[str, float],
+    targets: Floats,
+    sorting: _Sorting,
+    course: Course,
+) -> Curves:
+    """Add what a pose shows but has no key for, and the second key of a crouch hold."""
+    parts = []
+    values = evaluate(old, list(poses.values())) if poses else np.zeros((len(old.channels), 0))
+    hold = course.frames[course.index("hold")] if "hold" in course.knots else None
+    for i, name in enumerate(moved.channels):
+        one = channel(moved, i)
+        if not one.frame.size:
+            continue
+        still = np.ptp(values[i]) < SAME_VALUE
+        for (moment, _), target, value in zip(poses.items(), targets, values[i], strict=True):
+            at = np.abs(one.frame - target) < NEAR
+            if not at.any() and not still:
+                parts.append(_new_key(name, target, value, KINDS[moment]))
+            if moment == "crouch" and hold is not None and (at.any() or not still):
+                parts.append(_held_key(one, at, name, hold, value))
+    if not parts:
+        return moved
+    return merge(moved, _by_channel(parts), replace=False).curves
+
+
+def _new_key(name: Channel, frame: float, value: float, kind: Kind) -> Curves:
+    return Curves.checked(
+        [name],
+        [0, 1],
+        [frame],
+        [value],
+        left_type=Handle.AUTO_CLAMPED,
+        right_type=Handle.AUTO_CLAMPED,
+        interpolation=Interpolation.BEZIER,
+        kind=kind,
+    )
+
+
+def _held_key(one: Curves, at: Bools, name: Channel, frame: float, value: float) -> Curves:
+    """The first key of a hold: the pose's own key again, held straight until the second."""
+    if not at.any():
+        key = _new_key(name, frame, value, Kind.MOVING_HOLD)
+    else:
+        key = remove_keys(one, ~at)
+        by = frame - float(key.frame[0])
+        key = shift_keys(key, np.ones(1, dtype=bool), by)
+    straight = np.full(1, Interpolation.LINEAR, dtype=np.int32)
+    kind = np.full(1, Kind.MOVING_HOLD, dtype=np.int32)
+    stays = key.interpolation == Interpolation.CONSTANT
+    return replace(
+        key, interpolation=np.where(stays, key.interpolation, straight).astype(np.int32), kind=kind
+    )
+
+
+def _by_channel(parts: Sequence[Curves]) -> Curves:
+    """Join single keys; those of one channel by frame."""
+    joined: dict[Channel, Curves] = {}
+    for part in parts:
+        name = part.channels[0]
+        joined[name] = merge(joined[name], part, replace=False).curves if name in joined else part
+    return concat(list(joined.values()))
+
+
+def _constant(curves: Curves) -> Curves:
+    constant = np.full(len(curves.frame), Interpolation.CONSTANT, dtype=np.int32)
+    return replace(curves, interpolation=constant)
+
+
+def _without_empty(curves: Curves) -> Curves:
+    return select(curves, np.flatnonzero(np.diff(curves.starts)))
+
+
+def _ride_curves(
+    rides: Sequence[Ride], old: Curves, poses: Mapping[str, float], stepped: bool
+) -> list[Curves]:
+    kind = Interpolation.CONSTANT if stepped else Interpolation.BEZIER
+    made = []
+    for ride in rides:
+        for axis, name in enumerate(_channels(ride)):
+            key, left, right = handles_at_thirds(
+                ride.frames,
+                ride.values[:, axis],
+                ride.slopes[:, axis],
+                slopes_after=ride.slopes_after[:, axis],
+            )
+            made.append(
+                Curves.checked(
+                    [name],
+                    [0, len(key)],
+                    key[:, 0],
+                    key[:, 1],
+                    left=left,
+                    right=right,
+                    interpolation=kind,
+                    kind=_kinds(ride, name, old, poses),
+                )
+            )
+    return made
+
+
+def _kinds(
+    ride: Ride, name: Channel, old: Curves, poses: Mapping[str, float]
+) -> NDArray[np.int32]:
+    """A pose's key keeps its kind; the others get that of their moment."""
+    kinds = [KINDS[knot] for knot in ride.knots]
+    if name in old.channels:
+        source = channel(old, old.channels.index(name))
+        for i, knot in enumerate(ride.knots):
+            at = np.abs(source.frame - poses.get(knot, np.inf)) < NEAR
+            if at.any():
+                kinds[i] = Kind(int(source.kind[at][0]))
+    return np.array(kinds, dtype=np.int32)
+
+
+def _label(one: Channel) -> str:
+    return f"{one.data_path}[{one.index}]"
+
+
+def _listed(curves: Curves, mask: Bools) -> tuple[tuple[str, float], ...]:
+    home = curves.channel_of_key()
+    return tuple(
+        (_label(curves.channels[home[k]]), float(curves.frame[k])) for k in np.flatnonzero(mask)
+    )
+
+
+def _account(
+    old: Curves,
+    touched: Curves,
+    jump: Curves,
+    sorting: _Sorting,
+    blocked: Bools,
+    ours: Sequence[Channel],
+) -> tuple[Keyed, ...]:
+    places = {name: i for i, name in enumerate(old.channels)}
+    home = old.channel_of_key()
+    came = sorting.posed & ~blocked
+    went = (came & (np.abs(sorting.target - old.frame) > NEAR)) | (
+        ~sorting.posed & ~blocked & (np.abs(touched.frame - old.frame) > NEAR)
+    )
+    keyed = []
+    for i, name in enumerate(jump.channels):
+        frames = channel(jump, i).frame
+        mine = home == places[name] if name in places else np.zeros(len(home), dtype=bool)
+        keyed.append(
+            Keyed(
+                channel=_label(name),
+                frames=tuple(float(f) for f in frames),
+                moved=int((mine & went).sum()),
+                replaced=int((mine & blocked).sum()),
+                added=max(len(frames) - int((mine & came).sum()), 0),
+                left=int((mine & ~went & ~blocked).sum()),
+                ours=name in ours,
+            )
+        )
+    return tuple(keyed)

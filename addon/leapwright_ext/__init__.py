@@ -1,0 +1,30 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Leapwright in the 3D view: a sidebar tab that plans a jump and blocks it on the selected rig."""
+
+from __future__ import annotations
+
+import bpy
+
+from .operators import OPERATORS
+from .panel import PANELS
+from .properties import LeapwrightSettings
+from .readout import forget
+
+__all__ = ["register", "unregister"]
+
+CLASSES = (LeapwrightSettings, *OPERATORS, *PANELS)
+
+
+def register() -> None:
+    """Add everything to the host."""
+    for cls in CLASSES:
+        bpy.utils.register_class(cls)
+    bpy.types.Object.leapwright = bpy.props.PointerProperty(type=LeapwrightSettings)
+
+
+def unregister() -> None:
+    """Leave nothing behind in the host; entered values stay in the file."""
+    forget()
+    del bpy.types.Object.leapwright
+    for cls in reversed(CLASSES):
+        bpy.utils.unregister_class(cls)

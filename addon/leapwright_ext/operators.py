@@ -1,0 +1,193 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Buttons: gather, call, report."""
+
+# No postponed annotations here: the host reads properties from the annotations themselves.
+from typing import Any
+
+import bpy
+from bpy.props import EnumProperty, IntProperty
+
+from leapwright.errors import KeysInTheWayError, LeapwrightError
+from leapwright_blender import rig_of
+
+from .asking import block_arguments, rig_arguments
+from .layout import draw_jump
+from .properties import (
+    MOMENTS,
+    VALUE_NAMES,
+    LeapwrightValues,
+    copy_values,
+    posed_frames,
+    set_pose,
+    settings_of,
+)
+from .readout import summary
+
+__all__ = ["OPERATORS"]
+
+_MEASURED = ("push_height", "landing_level", "travel")
+_moment = EnumProperty(
+    name="Moment", items=[(key, name, "") for key, name in MOMENTS.items()], default="crouch"
+)
+
+
+class _OnRig:
+    """Works on the active object."""
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Say why a button is off."""
+        obj = context.object
+        if obj is None:
+            cls.poll_message_set("Select the rig or the object that jumps")
+        elif obj.mode not in ("OBJECT", "POSE"):
+            cls.poll_message_set("Go to object mode or pose mode first")
+        elif obj.library is not None:
+            cls.poll_message_set("This object is linked: make a library override first")
+        else:
+            return True
+        return False
+
+
+class LEAPWRIGHT_OT_find_controls(_OnRig, bpy.types.Operator):
+    """Find the root, the COG control and the feet, and say how sure that is."""
+
+    bl_idname = "leapwright.find_controls"
+    bl_label = "Find controls"
+    bl_description = "Find the root, the COG control and the feet, and say how sure that is"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Any) -> set[str]:
+        settings = settings_of(context.object)
+        try:
+            found = rig_of(context.object, context.scene).find()
+        except LeapwrightError as error:
+            settings.found = str(error)
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        settings.root = found.root.bone if found.root else ""
+        settings.cog = found.cog.bone
+        settings.feet = ", ".join(foot.bone or foot.object for foot in found.feet)
+        settings.found = "\n".join(found.text)
+        return {"FINISHED"}
+
+
+class LEAPWRIGHT_OT_mark_pose(_OnRig, bpy.types.Operator):
+    """Say that the current frame is the pose of this moment."""
+
+    bl_idname = "leapwright.mark_pose"
+    bl_label = "Mark pose"
+    bl_options = {"REGISTER", "UNDO"}
+
+    moment: _moment
+    frame: IntProperty(name="Frame", options={"SKIP_SAVE"})
+
+    @classmethod
+    def description(cls, context: Any, properties: Any) -> str:
+        """Say which moment the button marks."""
+        return f"The current frame is the {MOMENTS[properties.moment].lower()} pose"
+
+    def execute(self, context: Any) -> set[str]:
+        # Adjusting this operator later must not read the frame of that time.
+        if not self.properties.is_property_set("frame"):
+            self.frame = context.scene.frame_current
+        set_pose(settings_of(context.object), self.moment, self.frame)
+        if problem := _read_poses(context):
+            self.report({"WARNING"}, problem)
+        return {"FINISHED"}
+
+
+class LEAPWRIGHT_OT_clear_pose(_OnRig, bpy.types.Operator):
+    """Forget that this moment is posed; no key is touched."""
+
+    bl_idname = "leapwright.clear_pose"
+    bl_label = "Clear pose"
+    bl_description = "Forget that this moment is posed; no key is touched"
+    bl_options = {"REGISTER", "UNDO"}
+
+    moment: _moment
+
+    def execute(self, context: Any) -> set[str]:
+        set_pose(settings_of(context.object), self.moment, None)
+        if problem := _read_poses(context):
+            self.report({"WARNING"}, problem)
+        return {"FINISHED"}
+
+
+class LEAPWRIGHT_OT_read_poses(_OnRig, bpy.types.Operator):
+    """Read push height, landing level and travel from the marked poses."""
+
+    bl_idname = "leapwright.read_poses"
+    bl_label = "Read poses"
+    bl_description = "Read push height, landing level and travel from the marked poses"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Any) -> set[str]:
+        if problem := _read_poses(context):
+            self.report({"ERROR"}, problem)
+            return {"CANCELLED"}
+        return {"FINISHED"}
+
+
+class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
+    """Put the keys of the jump on their whole frames."""
+
+    bl_idname = "leapwright.block"
+    bl_label = "Block"
+    bl_description = "Put the keys of the jump on their whole frames"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: Any) -> set[str]:
+        settings = settings_of(context.object)
+        # Adjusting this operator runs it again with all its values set: these stay.
+        unset = [n for n in VALUE_NAMES if not self.properties.is_property_set(n)]
+        copy_values(settings, self, names=unset)
+        try:
+            rig = rig_of(context.object, context.scene)
+            result = rig.block(**block_arguments(self, context.scene))
+        except KeysInTheWayError as error:
+            self.report({"ERROR"}, f"{error}. To replace them, tick Replace keys in the way")
+            return {"CANCELLED"}
+        except LeapwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        # The panel shows what was blocked, also after an adjustment.
+        copy_values(self, settings_of(context.object))
+        for warning in result.warnings:
+            self.report({"WARNING"}, warning)
+        self.report({"INFO"}, summary(result))
+        return {"FINISHED"}
+
+    def draw(self, context: Any) -> None:
+        """Draw the values that can be adjusted after the fact."""
+        draw_jump(self.layout, self)
+
+
+def _read_poses(context: Any) -> str:
+    """Read the marked poses into the settings; give the problem in one line, or nothing."""
+    settings = settings_of(context.object)
+    settings.measured = ""
+    poses = posed_frames(settings)
+    if not {"crouch", "land"} & poses.keys() or "takeoff" not in poses:
+        return ""
+    try:
+        rig = rig_of(context.object, context.scene)
+        read = rig.measure_poses(poses, **rig_arguments(settings))
+    except LeapwrightError as error:
+        return str(error)
+    known = {name: getattr(read, f"{name}_m") for name in _MEASURED}
+    unit = context.scene.unit_settings.scale_length
+    for name, metres in known.items():
+        if metres is not None:
+            setattr(settings, f"measured_{name}", metres / unit)
+    settings.measured = " ".join(name for name, metres in known.items() if metres is not None)
+    return ""
+
+
+OPERATORS = (
+    LEAPWRIGHT_OT_find_controls,
+    LEAPWRIGHT_OT_mark_pose,
+    LEAPWRIGHT_OT_clear_pose,
+    LEAPWRIGHT_OT_read_poses,
+    LEAPWRIGHT_OT_block,
+)

@@ -1,0 +1,258 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the animator has entered, per rig; the Block operator carries the same as its own."""
+
+# No postponed annotations here: the host reads properties from the annotations themselves.
+from collections.abc import Iterable
+from typing import Any
+
+import bpy
+from bpy.props import (
+    BoolProperty,
+    BoolVectorProperty,
+    EnumProperty,
+    FloatProperty,
+    IntProperty,
+    IntVectorProperty,
+    StringProperty,
+)
+
+__all__ = [
+    "MOMENTS",
+    "VALUE_NAMES",
+    "LeapwrightSettings",
+    "LeapwrightValues",
+    "copy_values",
+    "posed_frames",
+    "set_pose",
+    "settings_of",
+]
+
+MOMENTS = {
+    "start": "Start",
+    "crouch": "Crouch",
+    "takeoff": "Take-off",
+    "apex": "Apex",
+    "land": "Land",
+    "low": "Low",
+    "end": "End",
+}
+
+# Values of an operator are those of the rig at hand, never those of the last rig.
+FRESH = {"SKIP_SAVE"}
+
+
+def _forget_measured(self: Any, context: Any) -> None:
+    if isinstance(self, LeapwrightSettings):
+        self.measured = ""
+
+
+class LeapwrightValues:
+    """Everything that Block needs to know, as properties; mixed into settings and operator."""
+
+    root: StringProperty(
+        name="Root", description="Control that carries the whole rig; empty: found", options=FRESH
+    )
+    cog: StringProperty(
+        name="COG control",
+        description="Control that carries the body and leaves the feet; empty: found",
+        options=FRESH,
+    )
+    feet: StringProperty(
+        name="Feet", description="Foot controls, with commas between; empty: found", options=FRESH
+    )
+
+    posed: BoolVectorProperty(name="Posed", size=7, options={"HIDDEN", *FRESH})
+    pose_frames: IntVectorProperty(
+        name="Frame",
+        description="Frame on which this moment is posed",
+        size=7,
+        options={"HIDDEN", *FRESH},
+        update=_forget_measured,
+    )
+
+    air_measure: EnumProperty(
+        name="Air",
+        description="The measure that says how the jump goes through the air",
+        items=(
+            ("jump_height", "Jump height", "COG rise from take-off to apex"),
+            ("rise_frames", "Rise frames", "Frames from take-off to apex"),
+            ("air_frames", "Air frames", "Frames from take-off to land"),
+            ("takeoff_speed", "Take-off speed", "Upward speed of the COG at take-off"),
+        ),
+        options=FRESH,
+    )
+    # The least lengths are those that a scene in millimetres still shows.
+    jump_height: FloatProperty(
+        name="Jump height",
+        description="COG rise from take-off to apex",
+        default=0.5,
+        min=1e-4,
+        unit="LENGTH",
+        options=FRESH,
+    )
+    rise_frames: IntProperty(
+        name="Rise frames",
+        description="Frames from take-off to apex",
+        default=8,
+        min=1,
+        options=FRESH,
+    )
+    air_frames: IntProperty(
+        name="Air frames",
+        description="Frames from take-off to land",
+        default=16,
+        min=2,
+        options=FRESH,
+    )
+    takeoff_speed: FloatProperty(
+        name="Take-off speed",
+        description="Upward speed of the COG at take-off",
+        default=3.0,
+        min=1e-3,
+        unit="VELOCITY",
+        options=FRESH,
+    )
+
+    push_measure: EnumProperty(
+        name="Push",
+        description="The measure that says how the push goes",
+        items=(
+            ("poses", "From poses", "COG rise between the posed crouch and take-off"),
+            ("push_height", "Push height", "COG rise from crouch to take-off"),
+            ("push_frames", "Push frames", "Frames from crouch to take-off"),
+            ("magnification", "Magnification", "Jump height over push height"),
+        ),
+        options=FRESH,
+    )
+    push_height: FloatProperty(
+        name="Push height",
+        description="COG rise from crouch to take-off",
+        default=0.2,
+        min=1e-4,
+        unit="LENGTH",
+        options=FRESH,
+    )
+    push_frames: IntProperty(
+        name="Push frames",
+        description="Frames from crouch to take-off",
+        default=3,
+        min=1,
+        options=FRESH,
+    )
+    magnification: FloatProperty(
+        name="Magnification",
+        description="Jump height over push height",
+        default=3.0,
+        min=1e-3,
+        options=FRESH,
+    )
+
+    landing_level: FloatProperty(
+        name="Landing level",
+        description="COG at land minus COG at take-off: platform up, drop down",
+        unit="LENGTH",
+        options=FRESH,
+    )
+    travel: FloatProperty(
+        name="Travel",
+        description="Horizontal way of the COG in the air, the way the rig faces",
+        min=0.0,
+        unit="LENGTH",
+        options=FRESH,
+    )
+    keep: EnumProperty(
+        name="Keep",
+        description="What stays as asked when whole frames make something give",
+        items=(
+            ("automatic", "Automatic", "Poses with a posed crouch and take-off, else gravity"),
+            ("gravity", "Gravity", "Gravity stays, heights give"),
+            ("poses", "Poses", "Posed heights stay, the push gives"),
+            ("heights", "Heights", "All heights stay, gravity gives"),
+        ),
+        options=FRESH,
+    )
+    twos: BoolProperty(
+        name="On twos",
+        description="Every moment on twos, counted from the first frame of the scene",
+        options=FRESH,
+    )
+    stepped: BoolProperty(
+        name="Stepped",
+        description="Keys that hold their pose until the next",
+        options=FRESH,
+    )
+    placed_by: EnumProperty(
+        name="Starts",
+        description="Where the jump is in time",
+        items=(
+            ("start", "At the scene's start", "The first moment is on the first frame"),
+            ("takeoff", "Take-off on frame", "Take-off is pinned to a frame"),
+        ),
+        options=FRESH,
+    )
+    takeoff_frame: IntProperty(
+        name="Take-off", description="Frame of take-off", default=25, options=FRESH
+    )
+    replace: BoolProperty(
+        name="Replace keys in the way",
+        description="Keys that stand where the jump is written are replaced; off: nothing is "
+        "written and they are named",
+        options=FRESH,
+    )
+    after: EnumProperty(
+        name="Later keys",
+        description="What becomes of the keys after the jump",
+        items=(
+            ("keep", "Stay", "Later keys stay on their frames"),
+            ("shift", "Move back", "Later keys are pushed back, past the end of the jump"),
+        ),
+        options=FRESH,
+    )
+
+
+VALUE_NAMES = tuple(LeapwrightValues.__annotations__)
+
+
+class LeapwrightSettings(LeapwrightValues, bpy.types.PropertyGroup):
+    """Entered values of one rig, with what was last found and read of it."""
+
+    found: StringProperty(
+        name="Found", description="How sure the controls are, a line for each", options={"HIDDEN"}
+    )
+    measured: StringProperty(
+        name="Measured",
+        description="Which of the lengths below were read from the poses",
+        options={"HIDDEN"},
+    )
+    measured_push_height: FloatProperty(name="Push height", unit="LENGTH", options={"HIDDEN"})
+    measured_landing_level: FloatProperty(name="Landing level", unit="LENGTH", options={"HIDDEN"})
+    measured_travel: FloatProperty(name="Travel", unit="LENGTH", options={"HIDDEN"})
+
+
+def settings_of(obj: Any) -> LeapwrightSettings:
+    """Give the settings of a rig."""
+    return obj.leapwright
+
+
+def posed_frames(values: Any) -> dict[str, int]:
+    """Give the frame of each posed moment."""
+    every = zip(MOMENTS, values.posed, values.pose_frames, strict=True)
+    return {moment: frame for moment, posed, frame in every if posed}
+
+
+def set_pose(settings: LeapwrightSettings, moment: str, frame: int | None) -> None:
+    """Note that a moment is posed on `frame`, or with None that it is not."""
+    index = list(MOMENTS).index(moment)
+    settings.posed[index] = frame is not None
+    settings.pose_frames[index] = frame or 0
+    settings.measured = ""
+
+
+def copy_values(source: Any, target: Any, *, names: Iterable[str] = VALUE_NAMES) -> None:
+    """Copy values from settings to an operator or back."""
+    for name in names:
+        value = getattr(source, name)
+        if name in ("posed", "pose_frames"):
+            value = tuple(value)
+        if getattr(target, name) != value:
+            setattr(target, name, value)

@@ -1,0 +1,140 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The live answer: frames, moments, what gave and what to know, as short lines to draw."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import bpy
+
+import leapwright
+from leapwright.errors import LeapwrightError
+
+from .asking import plan_arguments
+from .properties import MOMENTS, posed_frames
+
+__all__ = ["Readout", "forget", "length", "read_out", "summary"]
+
+_PHASES = {
+    "anticipation": "anticipation",
+    "crouch_hold": "crouch hold",
+    "push": "push",
+    "rise": "rise",
+    "fall": "fall",
+    "absorb": "absorb",
+    "recover": "recover",
+}
+# Frames are told in the phases' own lines.
+_CHANGES = {
+    "jump_height_m": "jump height",
+    "push_height_m": "push height",
+    "magnification": "magnification",
+    "gravity_m_s2": "gravity",
+    "travel_m": "travel",
+    "foot_travel_m": "foot travel",
+}
+# A change below this is not seen, and would only fill the panel.
+_LEAST_PERCENT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """Lines of a plan; of a plan that cannot be, only `problem`."""
+
+    phases: tuple[str, ...] = ()
+    moments: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    problem: str = ""
+
+
+def read_out(values: Any, scene: Any) -> Readout:
+    """Plan what is entered. The same values are planned once only, however often it is drawn."""
+    if values.push_measure == "poses":
+        poses = posed_frames(values)
+        if not {"crouch", "takeoff"} <= poses.keys():
+            return Readout(problem="Mark the crouch and the take-off, or enter a push.")
+        if "push_height" not in values.measured.split():
+            return Readout(problem="Frames of poses have changed: press Read poses.")
+    try:
+        arguments = plan_arguments(values, scene)
+    except LeapwrightError as error:
+        return Readout(problem=str(error))
+    pins = tuple(arguments.pop("pins", {}).items())
+    units = scene.unit_settings
+    return _planned(
+        tuple(sorted(arguments.items())), pins, (units.system, float(units.scale_length))
+    )
+
+
+def forget() -> None:
+    """Let go of what was planned."""
+    _planned.cache_clear()
+
+
+def length(metres: float, units: tuple[str, float]) -> str:
+    """Write a length in the units of the scene: its system, and the metres in one unit."""
+    system, scale = units
+    if system == "NONE":
+        return f"{metres / scale:.3f}"
+    return str(bpy.utils.units.to_string(system, "LENGTH", metres, precision=4))
+
+
+def summary(result: Any) -> str:
+    """Say in one line what was blocked."""
+    jump = result.jump
+    frames = jump.frames
+    return (
+        f"Blocked: push {frames.push:g}, rise {frames.rise:g}, fall {frames.fall:g}; "
+        f"take-off {jump.moments.takeoff:g}. "
+        f"Largest distance {1000 * result.measured.largest_distance_m:.2f} mm"
+    )
+
+
+@lru_cache(maxsize=32)
+def _planned(
+    arguments: tuple[tuple[str, Any], ...],
+    pins: tuple[tuple[str, int], ...],
+    units: tuple[str, float],
+) -> Readout:
+    try:
+        jump = leapwright.plan(**dict(arguments), pins=dict(pins) or None)
+    except LeapwrightError as error:
+        return Readout(problem=str(error))
+    return Readout(
+        phases=tuple(_phases(jump)),
+        moments=tuple(
+            f"{MOMENTS[name].lower()} {frame:g}"
+            for name, frame in jump.moments
+            if frame is not None
+        ),
+        changes=tuple(
+            _change(change, units)
+            for change in jump.changes
+            if change.what in _CHANGES and abs(change.percent) >= _LEAST_PERCENT
+        ),
+        warnings=jump.warnings,
+    )
+
+
+def _phases(jump: leapwright.Jump) -> list[str]:
+    lines = []
+    for name, word in _PHASES.items():
+        got, asked = getattr(jump.frames, name), getattr(jump.subframes, name)
+        if not got and not asked:
+            continue
+        exact = f"{asked:.2f}"
+        same = float(exact) == got
+        lines.append(f"{word} {got:g}" if same else f"{word} {got:g} (asked {exact})")
+    return lines
+
+
+def _change(change: leapwright.Change, units: tuple[str, float]) -> str:
+    pair: Mapping[str, str] = {
+        side: length(value, units) if change.what.endswith("_m") else f"{value:.2f}"
+        for side, value in (("asked", change.asked), ("got", change.got))
+    }
+    return f"{_CHANGES[change.what]} {pair['got']} (asked {pair['asked']})"

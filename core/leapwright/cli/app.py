@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The program: its verbs, and how every ending is told.
+
+Exit codes: 0 done; 1 a file or the host failed, or keys are in the way; 2 what was asked cannot be.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import sys
+import traceback
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from leapwright import __version__
+from leapwright.cli.block import block
+from leapwright.cli.chart import chart
+from leapwright.cli.plan import plan
+from leapwright.errors import (
+    FileError,
+    HostError,
+    InputError,
+    KeysInTheWayError,
+    LeapwrightError,
+)
+
+__all__ = ["app", "main", "run"]
+
+FAILED = 1
+USAGE = 2
+
+# Both the bundled and the separate click of typer's releases derive its public error from it.
+_TyperUsage = typer.BadParameter.__mro__[2]
+
+app = typer.Typer(
+    name="leapwright",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Plans and blocks character jumps on whole frames.",
+)
+app.command()(plan)
+app.command()(chart)
+app.command()(block)
+
+
+def _say_version(asked: bool) -> None:
+    if asked:
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version."),
+    ] = False,
+) -> None:
+    """Plans and blocks character jumps on whole frames."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program and end it; the console script's entry.
+
+    A process that loaded bpy ends here at once: bpy's own way out crashes or hangs.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A console of an old code page shows ? for ² and goes on.
+            stream.reconfigure(errors="replace")
+    try:
+        code = run(arguments)
+    except Exception:
+        if "bpy" not in sys.modules:
+            raise
+        traceback.print_exc()
+        code = FAILED
+    if "bpy" in sys.modules:
+        with contextlib.suppress(OSError):
+            sys.stdout.flush()
+        with contextlib.suppress(OSError):
+            sys.stderr.flush()
+        os._exit(code)
+    return code
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one verb and say on one line what is wrong, if something is.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        What stands after ``leapwright``; default: the process's own.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    try:
+        code = app(
+            None if arguments is None else list(arguments),
+            prog_name="leapwright",
+            standalone_mode=False,
+        )
+        sys.stdout.flush()
+    except LeapwrightError as error:
+        _complain(_in_flags(error))
+        return FAILED if _is_failure(error) else USAGE
+    except _TyperUsage as error:
+        # Without a verb the message is the help itself.
+        _complain(error.format_message())  # type: ignore[attr-defined]
+        return USAGE
+    except typer.Abort:
+        _complain("stopped")
+        return FAILED
+    except BrokenPipeError:
+        # Who reads our output has seen enough; what is left is not to be flushed at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return FAILED
+    return code if isinstance(code, int) else 0
+
+
+def _complain(message: str) -> None:
+    print(f"leapwright: {message.strip()}", file=sys.stderr)
+
+
+def _is_failure(error: LeapwrightError) -> bool:
+    return isinstance(error, FileError | HostError | KeysInTheWayError)
+
+
+_FLAGS = {"frame_rate": "--fps", "pins": "--pin", "poses": "--pose"}
+_NAMES = (
+    "jump_height|rise_frames|air_frames|takeoff_speed|push_height|push_frames|landing_level|"
+    "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
+    "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
+    "end_height|absorb_limit|cog_ahead|cog_behind"
+)
+# Not inside a path, a quoted text or another name.
+_BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"
+_UNDERSCORED = re.compile(f"{_BEFORE}({_NAMES}){_AFTER}")
+
+
+def _in_flags(error: LeapwrightError) -> str:
+    """The message with Python's argument names as the flags that were typed.
+
+    Names that are also plain words are flags only where the error is about them.
+    """
+    message = _UNDERSCORED.sub(lambda found: _flag(found[1]), str(error))
+    if not isinstance(error, InputError):
+        return message
+    for name in filter(None, error.argument.split(", ")):
+        if "_" in name:
+            continue
+        if name in ("pins", "poses"):
+            # "pins clash" and the like read well as they are.
+            message = re.sub(rf"^{name} must", f"{_flag(name)} must", message)
+        else:
+            message = re.sub(f"{_BEFORE}{name}{_AFTER}", _flag(name), message)
+    return message
+
+
+def _flag(name: str) -> str:
+    return _FLAGS.get(name, "--" + name.replace("_", "-"))

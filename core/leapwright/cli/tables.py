@@ -1,0 +1,198 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a person reads: tables on standard output, warnings on standard error.
+
+Colour only on a terminal, and nothing is cut: in a narrow window cells go over several lines.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any, TextIO
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from leapwright.chart import Chart
+from leapwright.jump import Frames, Jump
+from leapwright.units import METRES_PER_UNIT
+
+__all__ = ["show_chart", "show_keys", "show_plan", "warn"]
+
+ABSENT = "–"
+_DECIMALS = {"m": 3, "cm": 1, "mm": 0, "ft": 2, "in": 1, "yd": 3}
+
+# Moment, the phase that leads away from it, and that phase's name in `Frames`.
+_ROWS = (
+    ("start", "anticipation", "anticipation"),
+    ("", "crouch hold", "crouch_hold"),
+    ("crouch", "push", "push"),
+    ("takeoff", "rise", "rise"),
+    ("apex", "fall", "fall"),
+    ("land", "absorb", "absorb"),
+    ("low", "recover", "recover"),
+    ("end", "", ""),
+)
+
+
+def show_plan(jump: Jump, *, unit: str, out: TextIO) -> None:
+    """Print the answer in a sentence, its frames, its measures and the other answers."""
+    console = _console(out)
+    console.print(Text(_sentence(jump, unit), style="bold"))
+    console.print(_frame_table(jump))
+    console.print(_measure_table(jump, unit))
+    if len(jump.alternatives) > 1:
+        console.print(_alternative_table(jump))
+
+
+def show_chart(chart: Chart, *, unit: str, out: TextIO) -> None:
+    """Print the rows of a chart, lengths in `unit`."""
+    table = _table("Rise frames", f"Height {unit}", "Take-off m/s", "Air frames", f"Step {unit}")
+    digits = _DECIMALS[unit] + 1
+    rows = zip(
+        chart.rise_frames,
+        chart.height_m / METRES_PER_UNIT[unit],
+        chart.takeoff_speed_m_s,
+        chart.air_frames,
+        chart.step_m / METRES_PER_UNIT[unit],
+        strict=True,
+    )
+    for rise, height, speed, air, step in rows:
+        table.add_row(
+            f"{rise:g}", f"{height:.{digits}f}", f"{speed:.3f}", f"{air:g}", f"{step:.{digits}f}"
+        )
+    _console(out).print(table)
+
+
+def show_keys(result: Any, *, out: TextIO) -> None:
+    """Print which keys a block wrote, what became of those there were, and what was measured."""
+    console = _console(out)
+    table = _table("Channel", "Frames", "Keys that were there", numbers=())
+    for keyed in result.keyed:
+        table.add_row(Text(keyed.channel), _frames_text(keyed.frames), Text(keyed.became))
+    console.print(table)
+    totals = [
+        f"{sum(getattr(keyed, what) for keyed in result.keyed)} {what}"
+        for what in ("moved", "replaced", "added", "left")
+    ]
+    console.print(Text("Keys: " + ", ".join(totals) + "."))
+    for line in result.controls_text:
+        console.print(Text(line))
+    if (measured := result.measured) is not None:
+        console.print(
+            Text(
+                f"Measured: at most {measured.largest_distance_m:.2g} m from the plan "
+                f"(frame {measured.at_frame:g}), push {measured.push_height_m:.4f} m, "
+                f"jump {measured.jump_height_m:.4f} m, "
+                f"{measured.posed_values_changed} posed values changed."
+            )
+        )
+
+
+def warn(warnings: Iterable[str]) -> None:
+    """Say warnings on standard error, a line each."""
+    for warning in warnings:
+        print(f"leapwright: note: {warning}", file=sys.stderr)
+
+
+def _console(out: TextIO) -> Console:
+    # Rich itself sees whether `out` is a terminal, and knows NO_COLOR and COLUMNS.
+    return Console(file=out, highlight=False, markup=False, emoji=False, soft_wrap=False)
+
+
+def _table(*columns: str, numbers: Sequence[int] | None = None) -> Table:
+    """A table with the columns `numbers` (default: all) set to the right."""
+    table = Table(box=box.SIMPLE_HEAD, header_style="bold", pad_edge=False)
+    for i, column in enumerate(columns):
+        right = numbers is None or i in numbers
+        table.add_column(column, justify="right" if right else "left", overflow="fold")
+    return table
+
+
+def _sentence(jump: Jump, unit: str) -> str:
+    frames = jump.frames
+    return (
+        f"Push {_count(frames.push)}, rise {_count(frames.rise)}, fall {_count(frames.fall)}: "
+        f"a jump of {_length(jump.jump_height, unit)} {unit} "
+        f"from a push of {_length(jump.push_height, unit)} {unit}, "
+        f"{float(jump.frame_rate):.6g} frames a second."
+    )
+
+
+def _frame_table(jump: Jump) -> Table:
+    table = _table("Moment", "Frame", "Phase from there", "Asked", "Got", numbers=(1, 3, 4))
+    moments = dict(jump.moments)
+    for moment, phase, name in _ROWS:
+        frame = moments.get(moment)
+        got = getattr(jump.frames, name) if name else None
+        if (moment and frame is None) or (not moment and not got):
+            continue
+        row = [
+            moment.replace("takeoff", "take-off"),
+            "" if frame is None else _count(frame),
+            phase if got else "",
+            f"{getattr(jump.subframes, name):.2f}" if got else "",
+            _count(got) if got else "",
+        ]
+        table.add_row(*row, style="bold" if moment in ("crouch", "takeoff", "apex", "land") else "")
+    return table
+
+
+def _measure_table(jump: Jump, unit: str) -> Table:
+    """Measures asked and got; what nobody asked has no number under asked."""
+    table = _table("Measure", "Asked", "Got", "Unit", numbers=(1, 2))
+    changed = {change.what: change.asked for change in jump.changes}
+
+    def row(name: str, got: float, unit_name: str, asked: float | None) -> None:
+        def said(value: float) -> str:
+            if unit_name == unit:
+                return _length(value, unit)
+            return f"{value:.2f}"
+
+        table.add_row(name, ABSENT if asked is None else said(asked), said(got), unit_name)
+
+    def asked_or(name: str, key: str, got: float) -> float | None:
+        return changed.get(key, got if name in jump.asked else None)
+
+    row("jump height", jump.jump_height, unit, changed.get("jump_height_m", jump.jump_height))
+    row("push height", jump.push_height, unit, changed.get("push_height_m", jump.push_height))
+    row("magnification", jump.magnification, "", changed.get("magnification", jump.magnification))
+    if jump.landing_level:
+        row("landing level", jump.landing_level, unit, jump.landing_level)
+        row("fall height", jump.fall_height, unit, None)
+    row("absorb height", jump.absorb_height, unit, jump.asked.get("absorb_height"))
+    if jump.travel or jump.foot_travel:
+        row("travel", jump.travel, unit, asked_or("travel", "travel_m", jump.travel))
+        foot = asked_or("foot_travel", "foot_travel_m", jump.foot_travel)
+        row("foot travel", jump.foot_travel, unit, foot)
+        row("travel speed", jump.travel_speed, "m/s", jump.asked.get("running"))
+    row("take-off speed", jump.takeoff_speed, "m/s", jump.asked.get("takeoff_speed"))
+    row("landing speed", jump.landing_speed, "m/s", None)
+    row("push force", jump.push_force, "body weights", None)
+    row("absorb force", jump.absorb_force, "body weights", None)
+    row("gravity", jump.gravity, "m/s²", changed.get("gravity_m_s2", jump.gravity))
+    return table
+
+
+def _alternative_table(jump: Jump) -> Table:
+    table = _table("", "Push", "Rise", "Fall", "Other answers: what gives", numbers=(0, 1, 2, 3))
+    for rank, alternative in enumerate(jump.alternatives, start=1):
+        frames: Frames = alternative.frames
+        counts = (_count(n) for n in (frames.push, frames.rise, frames.fall))
+        table.add_row(str(rank), *counts, Text(alternative.words), style="bold" if rank == 1 else "")
+    return table
+
+
+def _frames_text(frames: Iterable[float]) -> str:
+    return ", ".join(_count(frame) for frame in frames)
+
+
+def _count(frames: float) -> str:
+    """A frame or a count, to the hundredth at most: 12, 12.5, 11.97."""
+    return f"{frames:.2f}".rstrip("0").rstrip(".")
+
+
+def _length(metres: float, unit: str) -> str:
+    return f"{metres / METRES_PER_UNIT[unit]:.{_DECIMALS[unit]}f}"

@@ -1,0 +1,151 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Runs inside the window: installs the zip, uses the tab as an animator would, notes it all."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import time
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import bpy
+
+ASKED = json.loads(os.environ["LEAPWRIGHT_DRIVE"])
+SEEN: dict[str, Any] = {}
+WAIT = 0.3
+
+
+def view() -> tuple[Any, Any, Any]:
+    """The biggest 3D view: window, area, region."""
+    window = bpy.context.window_manager.windows[0]
+    areas = [a for a in window.screen.areas if a.type == "VIEW_3D"]
+    area = max(areas, key=lambda a: a.width * a.height)
+    return window, area, next(r for r in area.regions if r.type == "WINDOW")
+
+
+def overridden() -> Any:
+    window, area, region = view()
+    return bpy.context.temp_override(window=window, area=area, region=region)
+
+
+def hare() -> Any:
+    return bpy.data.objects["Hare"]
+
+
+def key_frames() -> list[float]:
+    """Frames of all keys of the hare, whatever version keeps its curves where."""
+    data = hare().animation_data
+    if data is None or data.action is None:
+        return []
+    action = data.action
+    if hasattr(action, "fcurves"):
+        curves = list(action.fcurves)
+    else:
+        bags = (b for la in action.layers for s in la.strips for b in s.channelbags)
+        curves = [c for bag in bags for c in bag.fcurves]
+    return sorted({float(k.co[0]) for c in curves for k in c.keyframe_points})
+
+
+def markers() -> list[tuple[str, int]]:
+    return sorted((m.name, m.frame) for m in bpy.context.scene.timeline_markers)
+
+
+def picture(name: str) -> Iterator[float]:
+    """Ask for a picture, and wait until it is taken."""
+    if not ASKED["shots"]:
+        return
+    yield 2.0  # the window draws
+    want = Path(ASKED["shots"]) / f"{name}.want"
+    want.touch()
+    until = time.monotonic() + 60
+    while want.exists() and time.monotonic() < until:
+        yield WAIT
+
+
+def steps() -> Iterator[float]:
+    bpy.context.preferences.view.show_splash = False
+    bpy.ops.extensions.package_install_files(
+        filepath=ASKED["zip"], repo="user_default", enable_on_install=True
+    )
+    bpy.ops.wm.open_mainfile(filepath=ASKED["file"], load_ui=False)
+    yield WAIT
+    _, area, _ = view()
+    area.spaces.active.show_region_ui = True
+    rig = hare()
+    for obj in bpy.context.view_layer.objects:
+        obj.select_set(obj == rig)
+    bpy.context.view_layer.objects.active = rig
+    with overridden():
+        bpy.ops.object.mode_set(mode="POSE")
+    draws = []
+    panel = bpy.types.LEAPWRIGHT_PT_jump
+    panel.append(lambda self, context: draws.append(context.object.name))
+    yield WAIT
+    sidebar = next(r for r in area.regions if r.type == "UI")
+    # The tabs of a sidebar are known after its first draw only.
+    until = time.monotonic() + 60
+    while not hasattr(sidebar, "active_panel_category") or not draws:
+        with contextlib.suppress(AttributeError, TypeError):
+            sidebar.active_panel_category = "Leapwright"
+        area.tag_redraw()
+        assert time.monotonic() < until, "the sidebar was not drawn"
+        yield WAIT
+    SEEN["tab"] = sidebar.active_panel_category
+    yield from picture("tab-before")
+
+    with overridden():
+        SEEN["find"] = list(bpy.ops.leapwright.find_controls("INVOKE_DEFAULT"))
+    settings = hare().leapwright
+    feet = [name.strip() for name in settings.feet.split(",")]
+    SEEN["controls"] = {"root": settings.root, "cog": settings.cog, "feet": feet}
+    SEEN["found"] = settings.found.splitlines()
+    wanted = ASKED["settings"]
+    settings.jump_height = wanted["jump_height"]
+    settings.push_measure = "push_height"
+    settings.push_height = wanted["push_height"]
+    settings.landing_level = wanted["landing_level"]
+    settings.placed_by = "takeoff"
+    settings.takeoff_frame = wanted["takeoff"]
+    SEEN["key_frames_before"], SEEN["markers_before"] = key_frames(), markers()
+    SEEN["frame_before"] = bpy.context.scene.frame_current
+    with overridden():
+        bpy.ops.ed.undo_push(message="before Block")
+    yield from picture("tab-ready")
+    with overridden():
+        SEEN["block"] = list(bpy.ops.leapwright.block("INVOKE_DEFAULT", True))
+    SEEN["key_frames"] = key_frames()
+    SEEN["frame_after"] = bpy.context.scene.frame_current
+    yield from picture("tab-blocked")
+    with overridden():
+        bpy.ops.ed.undo()
+    yield WAIT
+    SEEN["key_frames_after_undo"], SEEN["markers_after_undo"] = key_frames(), markers()
+    SEEN["settings_after_undo"] = hare().leapwright.jump_height
+    SEEN["draws"] = len(draws)
+
+
+def finish() -> None:
+    Path(ASKED["seen"]).write_text(json.dumps(SEEN), encoding="utf-8")
+    bpy.ops.wm.quit_blender()
+
+
+RUNNING = steps()
+
+
+def work() -> float | None:
+    try:
+        return next(RUNNING)
+    except StopIteration:
+        pass
+    except BaseException:
+        SEEN["error"] = traceback.format_exc()
+    finish()
+    return None
+
+
+# Persistent: opening the file must not end it.
+bpy.app.timers.register(work, first_interval=1.0, persistent=True)
