@@ -39,8 +39,9 @@ def empty_scene() -> bpy.types.Scene:
     scene.frame_set(1)
     scene.render.engine = "CYCLES"
     scene.cycles.device, scene.cycles.samples = "CPU", 12
-    scene.cycles.seed, scene.cycles.max_bounces = 0, 3
+    scene.cycles.seed, scene.cycles.max_bounces = 0, 2
     scene.cycles.use_denoising = True
+    scene.cycles.denoising_input_passes = "RGB"  # nearly as good, and much quicker
     scene.render.resolution_x, scene.render.resolution_y = 960, 768
     scene.render.resolution_percentage = 50
     return scene
@@ -63,8 +64,9 @@ def build_hare_market() -> dict[str, Any]:
     rig.rotation_euler = (0.0, 0.0, pi / 2)  # faces -Y, jumps along +X
     market.build_market()
     hare_poses.key_poses(rig, controls)
+    numbers = {**rig_numbers(rig, controls), **pose_numbers(scene, rig)}
     scene.frame_set(1)
-    return {**rig_numbers(rig, controls), **pose_numbers(scene, rig)}
+    return numbers
 
 
 def build_hare() -> dict[str, Any]:

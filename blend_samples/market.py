@@ -39,19 +39,15 @@ def _cobbles() -> bpy.types.Material:
     shader = tree.nodes["Principled BSDF"]
     place = tree.nodes.new("ShaderNodeNewGeometry")
     cells = tree.nodes.new("ShaderNodeTexVoronoi")
-    cells.feature = "DISTANCE_TO_EDGE"
+    cells.feature, cells.voronoi_dimensions = "DISTANCE_TO_EDGE", "2D"
     cells.inputs["Scale"].default_value = 5.5
     ramp = tree.nodes.new("ShaderNodeValToRGB")
     low, high = ramp.color_ramp.elements
     low.position, low.color = 0.02, (0.012, 0.012, 0.022, 1)
     high.position, high.color = 0.16, (0.125, 0.125, 0.165, 1)
-    bump = tree.nodes.new("ShaderNodeBump")
-    bump.inputs["Distance"].default_value = 0.04
     tree.links.new(place.outputs["Position"], cells.inputs["Vector"])
     tree.links.new(cells.outputs["Distance"], ramp.inputs["Fac"])
     tree.links.new(ramp.outputs["Color"], shader.inputs["Base Color"])
-    tree.links.new(ramp.outputs["Color"], bump.inputs["Height"])
-    tree.links.new(bump.outputs["Normal"], shader.inputs["Normal"])
     return material
 
 

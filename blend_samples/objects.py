@@ -65,6 +65,7 @@ def paint(
     if glow:
         shader.inputs["Emission Color"].default_value = (*colour, 1.0)
         shader.inputs["Emission Strength"].default_value = glow
+        material.cycles.emission_sampling = "NONE"  # lights do the lighting: less noise
     material.diffuse_color = (*colour, 1.0)
     return material
 

@@ -148,7 +148,7 @@ def _with_poses(
     said = measure(body.stands)
     if said.push_height_m is not None:
         _refuse_both(asked, "push_height", "the crouch and take-off poses", said.push_height_m)
-        if said.push_height_m <= 0:
+        if said.push_height_m <= 1e-6:
             raise InputError(
                 "poses: the COG must be higher at take-off than in the crouch, got "
                 f"{said.push_height_m:.3f} m",

@@ -62,7 +62,7 @@ class Picture:
 
 
 def render_pictures(
-    scene: Any, frames: Sequence[int], *, width: int = 420, samples: int = 8
+    scene: Any, frames: Sequence[int], *, width: int = 420, samples: int = 6
 ) -> list[Picture]:
     """Render frames of a scene from its camera, small and quick.
 
@@ -100,7 +100,7 @@ def render_strip(
     out: str | Path,
     title: str = "",
     width: int = 420,
-    samples: int = 8,
+    samples: int = 6,
 ) -> Path:
     """Render the moments of a jump as one strip with the path of the COG, and write it as PNG.
 
@@ -196,6 +196,7 @@ def _set_up(stage: Any, width: int, samples: int) -> None:
     except (TypeError, AttributeError) as error:
         raise HostError("pictures need Cycles, which this Blender does not have") from error
     cycles.device, cycles.samples, cycles.use_denoising = "CPU", samples, True
+    cycles.denoising_input_passes = "RGB"  # nearly as good, and several times quicker
     cycles.use_adaptive_sampling = False
     high = width * render.resolution_y * render.pixel_aspect_y
     across = render.resolution_x * render.pixel_aspect_x
@@ -203,7 +204,7 @@ def _set_up(stage: Any, width: int, samples: int) -> None:
     render.resolution_percentage, render.pixel_aspect_x, render.pixel_aspect_y = 100, 1.0, 1.0
     render.use_border = render.use_multiview = render.use_motion_blur = False
     render.use_compositing = render.use_sequencer = render.use_stamp = False
-    render.film_transparent = False
+    render.film_transparent, render.use_file_extension, render.use_overwrite = False, True, True
     settings = render.image_settings
     if hasattr(settings, "media_type"):
         settings.media_type = "IMAGE"  # or a movie's settings refuse PNG
@@ -211,11 +212,14 @@ def _set_up(stage: Any, width: int, samples: int) -> None:
 
 
 def _render(stage: Any, frame: int, folder: Path) -> Picture:
+    stage.frame_start = stage.frame_end = frame
+    stage.render.filepath = str(folder / "frame_")
+    # A still would show the controls as the user's scene has them now; an animation of one frame
+    # evaluates that frame.
+    bpy.ops.render.render(animation=True, scene=stage.name)
+    file = Path(stage.render.frame_path(frame=frame))
     stage.frame_set(frame)
     stage.camera = _camera(stage, frame)
-    file = folder / f"frame_{frame}.png"
-    stage.render.filepath = str(file)
-    bpy.ops.render.render(write_still=True, scene=stage.name)
     return Picture(frame=frame, pixels=_pixels(file), projection=_projection(stage))
 
 

@@ -10,7 +10,7 @@ import bpy
 
 from .properties import posed_frames
 
-__all__ = ["draw_jump", "write"]
+__all__ = ["draw_jump", "draw_more", "write"]
 
 
 def draw_jump(layout: Any, values: Any) -> None:
@@ -32,20 +32,26 @@ def draw_jump(layout: Any, values: Any) -> None:
     column.prop(values, "placed_by")
     if values.placed_by == "takeoff":
         column.prop(values, "takeoff_frame")
-    column.prop(values, "keep")
-    column.separator(factor=0.5)
-    column.prop(values, "after")
-    ticks = column.column(heading="Keys", align=True)
+    ticks = column.row(heading="Keys")
     ticks.prop(values, "twos")
     ticks.prop(values, "stepped")
-    ticks.prop(values, "replace")
+
+
+def draw_more(layout: Any, values: Any) -> None:
+    """Draw what is seldom asked."""
+    column = layout.column()
+    column.use_property_split = True
+    column.use_property_decorate = False
+    column.prop(values, "keep")
+    column.prop(values, "after")
+    column.prop(values, "replace")
 
 
 def write(layout: Any, text: str, *, region: Any, icon: str = "NONE") -> None:
     """Write a sentence, broken to the width of the sidebar."""
     scale = bpy.context.preferences.system.ui_scale
-    # Letters of the interface are some 6.5 points wide; icon and margins take about 50.
-    fits = max(16, int((region.width / scale - 50) / 6.5))
+    # Letters of the interface are some 6 points wide; icon and margins take about 60.
+    fits = max(16, int((region.width / scale - 60) / 6))
     column = layout.column(align=True)
     column.scale_y = 0.75
     for number, line in enumerate(textwrap.wrap(text, fits)):

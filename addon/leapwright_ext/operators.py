@@ -2,6 +2,7 @@
 """Buttons: gather, call, report."""
 
 # No postponed annotations here: the host reads properties from the annotations themselves.
+from collections.abc import Mapping
 from typing import Any
 
 import bpy
@@ -11,7 +12,7 @@ from leapwright.errors import KeysInTheWayError, LeapwrightError
 from leapwright_blender import rig_of
 
 from .asking import block_arguments, rig_arguments
-from .layout import draw_jump
+from .layout import draw_jump, draw_more
 from .properties import (
     MOMENTS,
     VALUE_NAMES,
@@ -25,6 +26,7 @@ from .readout import summary
 
 __all__ = ["OPERATORS"]
 
+_ROLES = {"cog": "COG control", "carries": "air"}
 _MEASURED = ("push_height", "landing_level", "travel")
 _moment = EnumProperty(
     name="Moment", items=[(key, name, "") for key, name in MOMENTS.items()], default="crouch"
@@ -68,7 +70,7 @@ class LEAPWRIGHT_OT_find_controls(_OnRig, bpy.types.Operator):
         settings.root = found.root.bone if found.root else ""
         settings.cog = found.cog.bone
         settings.feet = ", ".join(foot.bone or foot.object for foot in found.feet)
-        settings.found = "\n".join(found.text)
+        settings.found = "\n".join(_how_sure(found.sure))
         return {"FINISHED"}
 
 
@@ -161,6 +163,14 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
     def draw(self, context: Any) -> None:
         """Draw the values that can be adjusted after the fact."""
         draw_jump(self.layout, self)
+        draw_more(self.layout, self)
+
+
+def _how_sure(roles: Mapping[str, tuple[str, str]]) -> list[str]:
+    """One line for all that is sure, and one with the reason for each that is not."""
+    sure = [_ROLES.get(role, role) for role, (how, _) in roles.items() if how == "sure"]
+    lines = [f"sure: {', '.join(sure)}"] if sure else []
+    return lines + [f"{how}: {why}" for how, why in roles.values() if how != "sure"]
 
 
 def _read_poses(context: Any) -> str:

@@ -7,9 +7,9 @@ from typing import Any
 
 import bpy
 
-from .layout import draw_jump, write
+from .layout import draw_jump, draw_more, write
 from .properties import MOMENTS, settings_of
-from .readout import length, read_out
+from .readout import length, read_out, units_of
 
 __all__ = ["PANELS"]
 
@@ -83,19 +83,23 @@ def _draw_poses(layout: Any, context: Any, settings: Any) -> None:
 
 
 def _draw_measured(layout: Any, context: Any, settings: Any) -> None:
-    units = context.scene.unit_settings
+    units = units_of(context.scene)
     known = settings.measured.split()
     column = layout.column(align=True)
     for name in known:
-        value = getattr(settings, f"measured_{name}") * units.scale_length
+        value = getattr(settings, f"measured_{name}") * context.scene.unit_settings.scale_length
         row = column.split(factor=0.5)
         row.label(text=name.replace("_", " ").capitalize())
-        row.label(text=length(value, (units.system, units.scale_length)))
+        row.label(text=length(value, units))
     layout.operator("leapwright.read_poses", icon="FILE_REFRESH")
 
 
 def _draw_ask(layout: Any, context: Any, settings: Any) -> None:
     draw_jump(layout, settings)
+    header, body = layout.panel("LEAPWRIGHT_more", default_closed=True)
+    header.label(text="More")
+    if body is not None:
+        draw_more(body, settings)
 
 
 def _draw_frames(layout: Any, context: Any, settings: Any) -> None:

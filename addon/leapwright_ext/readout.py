@@ -16,7 +16,7 @@ from leapwright.errors import LeapwrightError
 from .asking import plan_arguments
 from .properties import MOMENTS, posed_frames
 
-__all__ = ["Readout", "forget", "length", "read_out", "summary"]
+__all__ = ["Readout", "forget", "length", "read_out", "summary", "units_of"]
 
 _PHASES = {
     "anticipation": "anticipation",
@@ -35,6 +35,14 @@ _CHANGES = {
     "gravity_m_s2": "gravity",
     "travel_m": "travel",
     "foot_travel_m": "foot travel",
+}
+Units = tuple[str, str, float]
+_UNITS = {
+    "METERS": ("m", 1.0),
+    "CENTIMETERS": ("cm", 0.01),
+    "MILLIMETERS": ("mm", 0.001),
+    "FEET": ("ft", 0.3048),
+    "INCHES": ("in", 0.0254),
 }
 # A change below this is not seen, and would only fill the panel.
 _LEAST_PERCENT = 0.05
@@ -64,10 +72,7 @@ def read_out(values: Any, scene: Any) -> Readout:
     except LeapwrightError as error:
         return Readout(problem=str(error))
     pins = tuple(arguments.pop("pins", {}).items())
-    units = scene.unit_settings
-    return _planned(
-        tuple(sorted(arguments.items())), pins, (units.system, float(units.scale_length))
-    )
+    return _planned(tuple(sorted(arguments.items())), pins, units_of(scene))
 
 
 def forget() -> None:
@@ -75,11 +80,20 @@ def forget() -> None:
     _planned.cache_clear()
 
 
-def length(metres: float, units: tuple[str, float]) -> str:
-    """Write a length in the units of the scene: its system, and the metres in one unit."""
-    system, scale = units
+def units_of(scene: Any) -> Units:
+    """Give how the scene writes lengths."""
+    units = scene.unit_settings
+    return units.system, units.length_unit, float(units.scale_length)
+
+
+def length(metres: float, units: Units) -> str:
+    """Write a length as the scene does."""
+    system, unit, scale = units
     if system == "NONE":
-        return f"{metres / scale:.3f}"
+        return f"{metres / scale:.4g}"
+    if unit in _UNITS:
+        name, size = _UNITS[unit]
+        return f"{metres / size:.4g} {name}"
     return str(bpy.utils.units.to_string(system, "LENGTH", metres, precision=4))
 
 
@@ -98,7 +112,7 @@ def summary(result: Any) -> str:
 def _planned(
     arguments: tuple[tuple[str, Any], ...],
     pins: tuple[tuple[str, int], ...],
-    units: tuple[str, float],
+    units: Units,
 ) -> Readout:
     try:
         jump = leapwright.plan(**dict(arguments), pins=dict(pins) or None)
@@ -132,7 +146,7 @@ def _phases(jump: leapwright.Jump) -> list[str]:
     return lines
 
 
-def _change(change: leapwright.Change, units: tuple[str, float]) -> str:
+def _change(change: leapwright.Change, units: Units) -> str:
     pair: Mapping[str, str] = {
         side: length(value, units) if change.what.endswith("_m") else f"{value:.2f}"
         for side, value in (("asked", change.asked), ("got", change.got))

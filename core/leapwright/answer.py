@@ -106,7 +106,9 @@ def chart_answer(chart: Chart) -> dict[str, Any]:
     for name in counts:
         columns[name] = [int(n) if n.is_integer() else n for n in columns[name]]
     return {
-        "rows": [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+        "rows": [
+            dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)
+        ]
     }
 
 

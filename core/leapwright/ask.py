@@ -353,17 +353,20 @@ def _check_air(ask: Ask, air: Floats, *, free: bool) -> None:
     gravity gives (`free`) any are."""
     least = ask.fps * np.sqrt(2 * np.abs(ask.landing_level) / ask.gravity)
     short = (air <= least * (1 + 1e-12)) & (not free)
+    typed = ask.air_frames is not None
+    said = "air_frames" if typed else "the frames between pins takeoff and land"
     if np.any(short):
         where = int(np.flatnonzero(short)[0])
         need = max(int(least[where] / ask.step * (1 + 1e-12)) + 1, 2) * ask.step
         raise ReachError(
-            f"air_frames must be at least {need} to land {ask.landing_level[where]:g} m from "
+            f"{said} must be at least {need} to land {ask.landing_level[where]:g} m from "
             f"take-off level, got {air[where]:g}",
-            "air_frames",
+            "air_frames" if typed else "pins",
         )
     if np.any(air < 2 * ask.step) and not ask.subframes:
         raise InputError(
-            f"air_frames must be at least {2 * ask.step}, got {float(air.min()):g}", "air_frames"
+            f"{said} must be at least {2 * ask.step}, got {float(air.min()):g}",
+            "air_frames" if typed else "pins",
         )
 
 

@@ -126,7 +126,7 @@ def _airs(ask: Ask, exact: Exact, reach: int) -> Floats:
     if fixed.push_rise is not None:
         keys = np.arange(step, fixed.push_rise.max(), step)[None, :]
         around = _around(air_of_rise(exact, keys, keep=ask.keep, fps=ask.fps), 2, step)
-        return around.reshape(len(around), -1)
+        return np.maximum(around.reshape(len(around), -1), 2 * step)
     if fixed.push is not None and fixed.rise is None and fixed.fall is None:
         return _near(_air_of_push(ask, exact, fixed.push[:, None])[:, 0], 2 * reach, 2 * step, step)
     return _near(_air_centre(ask, exact), 2 * reach, 2 * step, step)

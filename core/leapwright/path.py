@@ -19,6 +19,9 @@ __all__ = ["Motion", "Path", "handles_at_thirds"]
 
 Floats = NDArray[np.float64]
 
+SNAP = 1e-9
+"""Seconds by which a time may fall short of a moment, from rounding, and still be at it."""
+
 
 class Motion(NamedTuple):
     """Where a path is at given times.
@@ -103,7 +106,7 @@ class Path:
         batch = self.times.shape[:-1]
         t = np.broadcast_to(t, batch + t.shape[-1:])
         inner = self.times[..., 1:-1]
-        phase = np.sum(t[..., :, None] >= inner[..., None, :], axis=-1)
+        phase = np.sum(t[..., :, None] >= inner[..., None, :] - SNAP, axis=-1)
         picked = np.take_along_axis(self.coefficients, phase[..., None, None], axis=-3)
         start = np.take_along_axis(self.times[..., :-1], phase, axis=-1)
         u = np.clip(t, self.times[..., :1], self.times[..., -1:]) - start

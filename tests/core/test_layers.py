@@ -41,7 +41,7 @@ CORE = Layer("core", frozenset({"numpy", "leapwright"}))
 EDGE = Layer(
     "edge",
     frozenset(
-        {"numpy", "leapwright", "leapwright_blender", "typer", "click", "rich", "pint"}
+        {"numpy", "leapwright", "leapwright_blender", "bpy", "typer", "click", "rich", "pint"}
         | {"matplotlib", "PIL", "jinja2", "distributed"}
     ),
 )
@@ -151,7 +151,7 @@ def eager_host(tree: ast.Module, module: str) -> Iterator[str]:
     for statement in at_import_time(tree):
         if isinstance(statement, ast.Import | ast.ImportFrom):
             for name, line in imports(statement, module):
-                if is_under(name, "leapwright_blender"):
+                if is_under(name, "leapwright_blender", "bpy"):
                     yield f"{line}: edge imports {name} before it is needed"
 
 
@@ -209,7 +209,8 @@ BAD = [
         "leapwright.cli.app",
         "try:\n    from leapwright_blender import open_shot\nexcept E:\n    pass",
     ),
-    ("leapwright.cli.app", "def late():\n    import bpy"),
+    ("leapwright.cli.app", "import bpy"),
+    ("leapwright.cli.app", "def late():\n    import mathutils"),
     ("leapwright.cli.app", "import leapwright_ext"),
     ("leapwright_blender.rig", "import leapwright_ext"),
     ("leapwright_blender.rig", "from leapwright.cli import main"),

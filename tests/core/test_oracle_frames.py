@@ -106,8 +106,8 @@ def random_ask(rng, keep, *, twos):
     fps = float(rng.choice([12, 15, 24, 25, 30, 48, 60, rng.integers(12, 61)]))
     gravity = float(rng.choice([G, G, 3.7, 23.1]))
     ask = {"keep": keep, "twos": twos, "frame_rate": fps, "gravity": gravity, "landing_level": 0.0}
-    h = float(10 ** rng.uniform(-1.3, 1.0))
-    big = float(10 ** rng.uniform(-0.5, 1.2))
+    h = float(10 ** rng.uniform(-1.3, 0.5))
+    big = float(10 ** rng.uniform(-0.3, 1.2))
     speed = math.sqrt(2 * gravity * h)
     rise = max(1, round(fps * speed / gravity / step)) * step
     kind = rng.choice(["jump_height", "rise_frames", "air_frames", "takeoff_speed"])
@@ -124,10 +124,16 @@ def random_ask(rng, keep, *, twos):
     if kind == "air_frames":
         # What can be reached in a given time is level = g T²/2 up or down.
         t = ask["air_frames"] / fps
-        ask["landing_level"] = float(rng.choice([0.0, rng.uniform(-0.95, 0.95)])) * gravity * t * t / 2
+        ask["landing_level"] = (
+            float(rng.choice([0.0, rng.uniform(-0.95, 0.95)])) * gravity * t * t / 2
+        )
     else:
         ask["landing_level"] = share * h
-    which = "push_height" if keep == "poses" else rng.choice(["push_height", "push_frames", "magnification"])
+    which = (
+        "push_height"
+        if keep == "poses"
+        else rng.choice(["push_height", "push_frames", "magnification"])
+    )
     if which == "push_height":
         ask[which] = h / big
     elif which == "magnification":
@@ -218,7 +224,7 @@ PAIRS = {
 def test_two_pins_fix_the_frames_between_them(keep, pair):
     rng = np.random.default_rng([list(PAIRS).index(pair), KEEPS.index(keep)])
     solved = 0
-    for _ in range(60):
+    for _ in range(40):
         twos = bool(rng.integers(0, 2))
         step = 2 if twos else 1
         ask = {"keep": keep, "twos": twos, "frame_rate": 24.0, "gravity": G}
@@ -235,17 +241,11 @@ def test_two_pins_fix_the_frames_between_them(keep, pair):
         pins = {pair[0]: first, pair[1]: first + frames}
         wanted = brute(ask, {count: frames})
         if not wanted:
-            with pytest.raises(leapwright.ClashError, match="pins"):
+            kind = leapwright.ReachError if count == "air" else leapwright.ClashError
+            with pytest.raises(kind, match="pins"):
                 leapwright.plan(**ask, pins=pins)
             continue
-        try:
-            jump = leapwright.plan(**ask, pins=pins)
-        except leapwright.ReachError:
-            time = frames / 24
-            assert count == "air"
-            assert keep != "heights"
-            assert time <= math.sqrt(2 * abs(level) / G) * (1 + 1e-9)
-            continue
+        jump = leapwright.plan(**ask, pins=pins)
         solved += 1
         even = [answer[:3] for answer in wanted if not answer[3]]
         assert given(jump)[0] == wanted[0][:3], (ask, pins)
@@ -254,7 +254,7 @@ def test_two_pins_fix_the_frames_between_them(keep, pair):
             assert getattr(jump.moments, pair[0]) == pins[pair[0]]
         if not (pair[1] == "apex" and jump.frames.air % 2):
             assert getattr(jump.moments, pair[1]) == pins[pair[1]]
-    assert solved > 25
+    assert solved > 20
 
 
 def test_pins_stand_for_measures():

@@ -73,7 +73,7 @@ def steps() -> Iterator[float]:
     )
     bpy.ops.wm.open_mainfile(filepath=ASKED["file"], load_ui=False)
     yield WAIT
-    _, area, _ = view()
+    window, area, _ = view()
     area.spaces.active.show_region_ui = True
     rig = hare()
     for obj in bpy.context.view_layer.objects:
@@ -115,6 +115,11 @@ def steps() -> Iterator[float]:
     with overridden():
         bpy.ops.ed.undo_push(message="before Block")
     yield from picture("tab-ready")
+    # The lower half of the tab.
+    with bpy.context.temp_override(window=window, area=area, region=sidebar):
+        for _ in range(20):
+            bpy.ops.view2d.scroll_down()
+    yield from picture("tab-frames")
     with overridden():
         SEEN["block"] = list(bpy.ops.leapwright.block("INVOKE_DEFAULT", True))
     SEEN["key_frames"] = key_frames()

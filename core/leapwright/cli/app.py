@@ -40,7 +40,6 @@ _TyperUsage = typer.BadParameter.__mro__[2]
 app = typer.Typer(
     name="leapwright",
     add_completion=False,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Plans and blocks character jumps on whole frames.",
 )
@@ -103,9 +102,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code.
     """
+    arguments = sys.argv[1:] if arguments is None else list(arguments)
     try:
         code = app(
-            None if arguments is None else list(arguments),
+            arguments or ["--help"],
             prog_name="leapwright",
             standalone_mode=False,
         )
@@ -114,8 +114,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _complain(_in_flags(error))
         return FAILED if _is_failure(error) else USAGE
     except _TyperUsage as error:
-        # Without a verb the message is the help itself.
-        _complain(error.format_message())  # type: ignore[attr-defined]
+        message: str = error.format_message()  # type: ignore[attr-defined]
+        _complain(message.replace("Value error, ", ""))
         return USAGE
     except typer.Abort:
         _complain("stopped")
@@ -124,6 +124,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # Who reads our output has seen enough; what is left is not to be flushed at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return FAILED
+    if not arguments:
+        return USAGE
     return code if isinstance(code, int) else 0
 
 
@@ -142,6 +144,7 @@ _NAMES = (
     "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
     "end_height|absorb_limit|cog_ahead|cog_behind"
 )
+_PLAIN_WORDS = ("travel", "heading", "running", "gravity", "keep", "magnification")
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"
 _UNDERSCORED = re.compile(f"{_BEFORE}({_NAMES}){_AFTER}")
@@ -153,16 +156,15 @@ def _in_flags(error: LeapwrightError) -> str:
     Names that are also plain words are flags only where the error is about them.
     """
     message = _UNDERSCORED.sub(lambda found: _flag(found[1]), str(error))
+    message = re.sub(r"`([a-z_]+)`", lambda found: _flag(found[1]), message)
     if not isinstance(error, InputError):
         return message
-    for name in filter(None, error.argument.split(", ")):
-        if "_" in name:
-            continue
-        if name in ("pins", "poses"):
-            # "pins clash" and the like read well as they are.
-            message = re.sub(rf"^{name} must", f"{_flag(name)} must", message)
-        else:
+    for name in error.argument.split(", "):
+        if name in _PLAIN_WORDS:
             message = re.sub(f"{_BEFORE}{name}{_AFTER}", _flag(name), message)
+        elif name:
+            # "pins clash" and the like read well as they are.
+            message = re.sub(rf"^{re.escape(name)} must\b", f"{_flag(name)} must", message)
     return message
 
 

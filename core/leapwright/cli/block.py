@@ -4,9 +4,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Mapping
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
@@ -29,14 +30,14 @@ MOST_CHANNELS = 20
 """Channels with keys in the way that are listed; more are counted."""
 
 
-class Air(str, Enum):
+class Air(StrEnum):
     """What carries the feet in the air."""
 
     root = "root"
     feet = "feet"
 
 
-class After(str, Enum):
+class After(StrEnum):
     """What becomes of later keys."""
 
     keep = "keep"
@@ -44,7 +45,9 @@ class After(str, Enum):
 
 
 def _option(flag: str, metavar: str, panel: str, words: str) -> Any:
-    return typer.Option(flag, metavar=metavar, rich_help_panel=panel, help=words, show_default=False)
+    return typer.Option(
+        flag, metavar=metavar, rich_help_panel=panel, help=words, show_default=False
+    )
 
 
 def _switch(flag: str, panel: str, words: str) -> Any:
@@ -52,10 +55,15 @@ def _switch(flag: str, panel: str, words: str) -> Any:
 
 
 def block(
-    file: Annotated[Path, typer.Argument(metavar="FILE", show_default=False, help="The .blend file.")],
-    rig: Annotated[str, _option("--rig", "NAME", RIG, "The rig's object: an armature, or any object.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", show_default=False, help="The .blend file.")
+    ],
+    rig: Annotated[
+        str, _option("--rig", "NAME", RIG, "The rig's object: an armature, or any object.")
+    ],
     rig_file: Annotated[
-        Path | None, _option("--rig-file", "TOML", RIG, "A rig file that says what the controls are.")
+        Path | None,
+        _option("--rig-file", "TOML", RIG, "A rig file that says what the controls are."),
     ] = None,
     root: Annotated[str | None, _option("--root", "CONTROL", RIG, "The root.")] = None,
     cog: Annotated[str | None, _option("--cog", "CONTROL", RIG, "The COG control.")] = None,
@@ -78,7 +86,9 @@ def block(
     ] = None,
     after: Annotated[
         After,
-        typer.Option("--after", rich_help_panel=POSES, help="Keep later keys where they are, or shift them."),
+        typer.Option(
+            "--after", rich_help_panel=POSES, help="Keep later keys where they are, or shift them."
+        ),
     ] = After.keep,
     replace: Annotated[
         bool, _switch("--replace", POSES, "Replace other keys that stand in the jump's span.")
@@ -110,7 +120,9 @@ def block(
     ] = None,
     gravity: Annotated[
         str | None,
-        _option("--gravity", "G", flags.FRAMES, "In m/s², a body like moon, or scene. Default scene."),
+        _option(
+            "--gravity", "G", flags.FRAMES, "In m/s², a body like moon, or scene. Default scene."
+        ),
     ] = None,
     keep: Annotated[
         flags.Keep | None,
@@ -134,9 +146,7 @@ def block(
     ] = None,
     subframes: flags.Subframes = False,
     pin: flags.Pin = None,
-    out: Annotated[
-        Path | None, _option("-o", "OUT", WRITING, "The .blend file to write.")
-    ] = None,
+    out: Annotated[Path | None, _option("-o", "OUT", WRITING, "The .blend file to write.")] = None,
     in_place: Annotated[
         bool, _switch("--in-place", WRITING, "Write FILE itself and keep a backup of it.")
     ] = False,
@@ -155,6 +165,7 @@ def block(
     target = _target(file, out, in_place=in_place, dry_run=dry_run)
     data, blender = _load_blender()
     shot = blender.open_shot(file)
+    tables.warn(shot.warnings)
     try:
         result = shot.rig(rig).block(**ask)
     except KeysInTheWayError as error:
@@ -197,9 +208,13 @@ def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
 def _target(file: Path, out: Path | None, *, in_place: bool, dry_run: bool) -> Path:
     """The file to write, refused early where it cannot be meant or cannot be there."""
     if out is not None and in_place:
-        raise ClashError("-o and in_place each say which file to write: give one of them", ("in_place",))
+        raise ClashError(
+            "-o and in_place each say which file to write: give one of them", ("in_place",)
+        )
     if out is None and not in_place and not dry_run:
-        raise InputError("say where to write: -o OUT, in_place, or dry_run to write nothing", "out")
+        raise InputError(
+            "say where to write: -o OUT, in_place, or dry_run to write nothing", "in_place"
+        )
     if not file.exists():
         raise FileError(f"{file}: there is no such file")
     if file.is_dir():
@@ -207,7 +222,9 @@ def _target(file: Path, out: Path | None, *, in_place: bool, dry_run: bool) -> P
     target = file if out is None else out
     if out is not None:
         if out.exists() and out.samefile(file):
-            raise InputError(f"-o {out} is the file that is read: use in_place for that", "out")
+            raise InputError(
+                f"-o {out} is the file that is read: use in_place for that", "in_place"
+            )
         if out.is_dir():
             raise FileError(f"{out}: this is a folder, not a file to write")
         if not out.absolute().parent.is_dir():
@@ -216,10 +233,14 @@ def _target(file: Path, out: Path | None, *, in_place: bool, dry_run: bool) -> P
 
 
 def _load_blender() -> tuple[TextIO, ModuleType]:
-    """The stream for data, and the Blender layer; bpy talks to standard error from here on."""
+    """The stream for data, and the Blender layer. What bpy prints of itself is dropped from here
+    on: what matters of it comes back as our errors and warnings."""
     from leapwright_blender.stdout import quiet_stdout
 
     data = quiet_stdout()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
     try:
         import bpy  # noqa: F401
     except ImportError as error:
@@ -241,7 +262,8 @@ def _check_rate(fps: str | None, jump: Any) -> None:
     asked, scene = float(frame_rate_of(fps)), float(jump.frame_rate)
     if abs(asked - scene) > 1e-5 * scene:
         raise InputError(
-            f"frame_rate must be the scene's, {scene:.6g} frames a second, got {fps!r}", "frame_rate"
+            f"frame_rate must be the scene's, {scene:.6g} frames a second, got {fps!r}",
+            "frame_rate",
         )
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Mapping
-from enum import Enum
+from enum import StrEnum
 from typing import Annotated, Any
 
 import typer
@@ -22,7 +22,7 @@ AIR, PUSH, LANDING = "How high: one of", "The push: one of", "Landing, travel an
 FRAMES, OUTPUT = "Frames", "Output"
 
 
-class Keep(str, Enum):
+class Keep(StrEnum):
     """What stays as asked."""
 
     gravity = "gravity"
@@ -30,7 +30,7 @@ class Keep(str, Enum):
     heights = "heights"
 
 
-class LengthUnit(str, Enum):
+class LengthUnit(StrEnum):
     """Units of the tables."""
 
     m = "m"
@@ -42,14 +42,19 @@ class LengthUnit(str, Enum):
 
 
 def _option(flag: str, metavar: str, panel: str, words: str) -> Any:
-    return typer.Option(flag, metavar=metavar, rich_help_panel=panel, help=words, show_default=False)
+    return typer.Option(
+        flag, metavar=metavar, rich_help_panel=panel, help=words, show_default=False
+    )
 
 
 Text = str | None
 JumpHeight = Annotated[
-    Text, _option("--jump-height", "LENGTH", AIR, "COG rise from take-off to apex: 4ft, 1.2m, 1ft6in.")
+    Text,
+    _option("--jump-height", "LENGTH", AIR, "COG rise from take-off to apex: 4ft, 1.2m, 1ft6in."),
 ]
-RiseFrames = Annotated[Text, _option("--rise-frames", "FRAMES", AIR, "Frames from take-off to apex.")]
+RiseFrames = Annotated[
+    Text, _option("--rise-frames", "FRAMES", AIR, "Frames from take-off to apex.")
+]
 AirFrames = Annotated[Text, _option("--air-frames", "FRAMES", AIR, "Frames from take-off to land.")]
 TakeoffSpeed = Annotated[
     Text, _option("--takeoff-speed", "SPEED", AIR, "Upward speed at take-off: 4m/s.")
@@ -57,17 +62,24 @@ TakeoffSpeed = Annotated[
 PushHeight = Annotated[
     Text, _option("--push-height", "LENGTH", PUSH, "COG rise from crouch to take-off.")
 ]
-PushFrames = Annotated[Text, _option("--push-frames", "FRAMES", PUSH, "Frames from crouch to take-off.")]
+PushFrames = Annotated[
+    Text, _option("--push-frames", "FRAMES", PUSH, "Frames from crouch to take-off.")
+]
 Magnification = Annotated[
     Text, _option("--magnification", "NUMBER", PUSH, "Jump height over push height.")
 ]
 LandingLevel = Annotated[
     Text,
     _option(
-        "--landing-level", "LENGTH", LANDING, "COG at land minus COG at take-off; below 0 is a drop."
+        "--landing-level",
+        "LENGTH",
+        LANDING,
+        "COG at land minus COG at take-off; below 0 is a drop.",
     ),
 ]
-Travel = Annotated[Text, _option("--travel", "LENGTH", LANDING, "Horizontal way of the COG in the air.")]
+Travel = Annotated[
+    Text, _option("--travel", "LENGTH", LANDING, "Horizontal way of the COG in the air.")
+]
 FootTravel = Annotated[
     Text, _option("--foot-travel", "LENGTH", LANDING, "From planted feet to planted feet.")
 ]
@@ -89,9 +101,12 @@ CarryOn = Annotated[
 AbsorbHeight = Annotated[
     Text, _option("--absorb-height", "LENGTH", LANDING, "COG drop from land to low.")
 ]
-AbsorbFrames = Annotated[Text, _option("--absorb-frames", "FRAMES", LANDING, "Frames from land to low.")]
+AbsorbFrames = Annotated[
+    Text, _option("--absorb-frames", "FRAMES", LANDING, "Frames from land to low.")
+]
 AnticipationFrames = Annotated[
-    Text, _option("--anticipation-frames", "FRAMES", LANDING, "Frames from start to crouch; 0: none.")
+    Text,
+    _option("--anticipation-frames", "FRAMES", LANDING, "Frames from start to crouch; 0: none."),
 ]
 RecoverFrames = Annotated[
     Text, _option("--recover-frames", "FRAMES", LANDING, "Frames from low to end; 0: none.")
@@ -115,12 +130,12 @@ KeepOption = Annotated[
         help="What stays as asked when whole frames make something give. Default gravity.",
     ),
 ]
-Twos = Annotated[
-    bool, typer.Option("--twos", rich_help_panel=FRAMES, help="Every moment on twos.")
-]
+Twos = Annotated[bool, typer.Option("--twos", rich_help_panel=FRAMES, help="Every moment on twos.")]
 ShotStart = Annotated[
     Text,
-    _option("--shot-start", "FRAME", FRAMES, "The shot's first frame; twos count from it. Default 1."),
+    _option(
+        "--shot-start", "FRAME", FRAMES, "The shot's first frame; twos count from it. Default 1."
+    ),
 ]
 Subframes = Annotated[
     bool, typer.Option("--subframes", rich_help_panel=FRAMES, help="Answer in fractional frames.")

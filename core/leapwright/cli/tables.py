@@ -7,7 +7,7 @@ Colour only on a terminal, and nothing is cut: in a narrow window cells go over 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, TextIO
 
 from rich import box
@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from leapwright.changes import Alternative, say
 from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
 from leapwright.units import METRES_PER_UNIT
@@ -22,6 +23,9 @@ from leapwright.units import METRES_PER_UNIT
 __all__ = ["show_chart", "show_keys", "show_plan", "warn"]
 
 ABSENT = "–"
+LEAST_PERCENT = 0.05
+"""Smaller changes are not said of an alternative."""
+
 _DECIMALS = {"m": 3, "cm": 1, "mm": 0, "ft": 2, "in": 1, "yd": 3}
 
 # Moment, the phase that leads away from it, and that phase's name in `Frames`.
@@ -40,7 +44,7 @@ _ROWS = (
 def show_plan(jump: Jump, *, unit: str, out: TextIO) -> None:
     """Print the answer in a sentence, its frames, its measures and the other answers."""
     console = _console(out)
-    console.print(Text(_sentence(jump, unit), style="bold"))
+    console.print(Text(_sentence(jump, unit), style="bold"), soft_wrap=True)
     console.print(_frame_table(jump))
     console.print(_measure_table(jump, unit))
     if len(jump.alternatives) > 1:
@@ -77,18 +81,27 @@ def show_keys(result: Any, *, out: TextIO) -> None:
         f"{sum(getattr(keyed, what) for keyed in result.keyed)} {what}"
         for what in ("moved", "replaced", "added", "left")
     ]
-    console.print(Text("Keys: " + ", ".join(totals) + "."))
+    console.print(Text("Keys: " + ", ".join(totals) + "."), soft_wrap=True)
     for line in result.controls_text:
-        console.print(Text(line))
-    if (measured := result.measured) is not None:
-        console.print(
-            Text(
-                f"Measured: at most {measured.largest_distance_m:.2g} m from the plan "
-                f"(frame {measured.at_frame:g}), push {measured.push_height_m:.4f} m, "
-                f"jump {measured.jump_height_m:.4f} m, "
-                f"{measured.posed_values_changed} posed values changed."
-            )
-        )
+        console.print(Text(line), soft_wrap=True)
+    if result.measured is not None:
+        for line in _measured_lines(result.measured):
+            console.print(Text(line), soft_wrap=True)
+
+
+def _measured_lines(measured: Any) -> Iterator[str]:
+    yield (
+        f"Measured: push {measured.push_height_m:.4f} m, jump {measured.jump_height_m:.4f} m, "
+        f"at most {measured.largest_distance_m:.1e} m from the plan (frame {measured.at_frame:g})."
+    )
+    changed = measured.posed_values_changed
+    if not changed:
+        yield "No posed value changed."
+    else:
+        yield "Posed values that changed, of the channels that carry the path in the air:"
+    for change in changed:
+        where = f"{change.moment.replace('takeoff', 'take-off')}, frame {change.frame:g}"
+        yield f"  {change.channel} at {where}: {change.before:.4f} to {change.after:.4f}"
 
 
 def warn(warnings: Iterable[str]) -> None:
@@ -116,8 +129,8 @@ def _sentence(jump: Jump, unit: str) -> str:
     return (
         f"Push {_count(frames.push)}, rise {_count(frames.rise)}, fall {_count(frames.fall)}: "
         f"a jump of {_length(jump.jump_height, unit)} {unit} "
-        f"from a push of {_length(jump.push_height, unit)} {unit}, "
-        f"{float(jump.frame_rate):.6g} frames a second."
+        f"from a push of {_length(jump.push_height, unit)} {unit} "
+        f"at {float(jump.frame_rate):.5g} fps."
     )
 
 
@@ -177,12 +190,23 @@ def _measure_table(jump: Jump, unit: str) -> Table:
 
 
 def _alternative_table(jump: Jump) -> Table:
-    table = _table("", "Push", "Rise", "Fall", "Other answers: what gives", numbers=(0, 1, 2, 3))
+    table = _table("", "Push", "Rise", "Fall", "What gives", numbers=(0, 1, 2, 3))
     for rank, alternative in enumerate(jump.alternatives, start=1):
         frames: Frames = alternative.frames
         counts = (_count(n) for n in (frames.push, frames.rise, frames.fall))
-        table.add_row(str(rank), *counts, Text(alternative.words), style="bold" if rank == 1 else "")
+        words = _what_gives(alternative)
+        table.add_row(str(rank), *counts, Text(words), style="bold" if rank == 1 else "")
     return table
+
+
+def _what_gives(alternative: Alternative) -> str:
+    """The changes in words, without the counts (they have columns) and what rounds to no change."""
+    changes = tuple(
+        change
+        for change in alternative.changes
+        if not change.what.endswith("_frames") and abs(change.percent) >= LEAST_PERCENT
+    )
+    return say(changes, odd=alternative.words.startswith("top between"))
 
 
 def _frames_text(frames: Iterable[float]) -> str:

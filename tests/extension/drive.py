@@ -1,0 +1,238 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Runs in a process of its own: installs the zip given, uses it, writes what it saw as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import json
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import Any
+
+import bpy
+
+# Known only once bpy is loaded.
+addon_utils = importlib.import_module("addon_utils")
+
+MODULE = "bl_ext.user_default.leapwright"
+HANDLERS = [n for n in dir(bpy.app.handlers) if isinstance(getattr(bpy.app.handlers, n), list)]
+SEEN: dict[str, Any] = {}
+UNIT = 0.5
+"""Metres in a unit of the scene."""
+
+
+def types() -> set[str]:
+    return {name for name in dir(bpy.types) if "leapwright" in name.lower()}
+
+
+def leftovers() -> list[str]:
+    """What of ours the host still knows."""
+    handlers = (h for n in HANDLERS for h in getattr(bpy.app.handlers, n))
+    ours = [h.__name__ for h in handlers if "leapwright" in getattr(h, "__module__", "")]
+    operators = [n for n in dir(bpy.ops) if n == "leapwright"]
+    pointers = [n for n in dir(bpy.types.Object) if n == "leapwright"]
+    return sorted({*types(), *ours, *operators, *pointers})
+
+
+def make_rig() -> Any:
+    """A body on two IK legs, in a scene of half-metre units."""
+    data = bpy.data.armatures.new("Jumper")
+    rig = bpy.data.objects.new("Jumper", data)
+    bpy.context.collection.objects.link(rig)
+    bpy.context.view_layer.objects.active = rig
+    rig.select_set(True)
+    bpy.ops.object.mode_set(mode="EDIT")
+    bones = {
+        "root": ((0, 0, 0), (0, 0.4, 0), None),
+        "body": ((0, 0, 2.0), (0, 0, 2.6), "root"),
+        "pelvis": ((0, 0, 2.0), (0, 0, 2.3), "body"),
+    }
+    for side, x in (("L", 0.3), ("R", -0.3)):
+        bones[f"thigh.{side}"] = ((x, 0, 2.0), (x, -0.1, 1.0), "pelvis")
+        bones[f"shin.{side}"] = ((x, -0.1, 1.0), (x, 0, 0.1), f"thigh.{side}")
+        bones[f"foot.{side}"] = ((x, 0, 0.1), (x, -0.4, 0.1), "root")
+    for name, (head, tail, parent) in bones.items():
+        bone = data.edit_bones.new(name)
+        bone.head, bone.tail = head, tail
+        bone.parent = data.edit_bones[parent] if parent else None
+        bone.use_deform = name not in ("root", "body") and not name.startswith("foot")
+    bpy.ops.object.mode_set(mode="POSE")
+    for side in "LR":
+        ik = rig.pose.bones[f"shin.{side}"].constraints.new("IK")
+        ik.target, ik.subtarget, ik.chain_count = rig, f"foot.{side}", 2
+    return rig
+
+
+def jumper() -> Any:
+    return bpy.data.objects["Jumper"]
+
+
+def curves() -> list[Any]:
+    data = jumper().animation_data
+    if data is None or data.action is None:
+        return []
+    if hasattr(data.action, "fcurves"):
+        return list(data.action.fcurves)
+    bags = (b for la in data.action.layers for s in la.strips for b in s.channelbags)
+    return [curve for bag in bags for curve in bag.fcurves]
+
+
+def keys() -> dict[str, list[Any]]:
+    """Every key of the rig: place, both handles and kinds."""
+    return {
+        f"{c.data_path}[{c.array_index}]": [
+            [*k.co, *k.handle_left, *k.handle_right, k.interpolation, k.type]
+            for k in c.keyframe_points
+        ]
+        for c in curves()
+    }
+
+
+def key_frames() -> list[float]:
+    return sorted({float(k.co[0]) for c in curves() for k in c.keyframe_points})
+
+
+def ask(settings: Any) -> None:
+    """Onto a crate: 0.85 m over a push of 0.34 m, the landing 0.545 m up."""
+    settings.jump_height = 0.85 / UNIT
+    settings.push_measure = "push_height"
+    settings.push_height = 0.34 / UNIT
+    settings.landing_level = 0.545 / UNIT
+    settings.placed_by = "takeoff"
+    settings.takeoff_frame = 101
+
+
+def undo() -> None:
+    bpy.ops.ed.undo()
+
+
+def see_poses(shown: Any) -> None:
+    scene = bpy.context.scene
+    body = jumper().pose.bones["body"]
+    for moment, frame, height in (("crouch", 1, -0.25), ("takeoff", 2, -0.05)):
+        body.location = (0, height / UNIT, 0)
+        body.keyframe_insert("location", frame=frame)
+        scene.frame_set(frame)
+        bpy.ops.leapwright.mark_pose(moment=moment)
+    settings = jumper().leapwright
+    SEEN["marked"] = {
+        "crouch": settings.pose_frames[1],
+        "takeoff": settings.pose_frames[2],
+    }
+    SEEN["measured"] = settings.measured
+    SEEN["measured_push_height_m"] = settings.measured_push_height * UNIT
+    SEEN["shown_from_poses"] = dataclasses.asdict(shown.read_out(settings, scene))
+    for moment in ("crouch", "takeoff"):
+        bpy.ops.leapwright.clear_pose(moment=moment)
+    SEEN["measured_after_clear"] = settings.measured
+    SEEN["problem_after_clear"] = shown.read_out(settings, scene).problem
+    jumper().animation_data_clear()
+    body.location = (0, 0, 0)
+
+
+def see_readout(shown: Any) -> None:
+    settings, scene = jumper().leapwright, bpy.context.scene
+    first = shown.read_out(settings, scene)
+    SEEN["shown"] = {
+        **dataclasses.asdict(first),
+        "planned_once": shown.read_out(settings, scene) is first,
+    }
+
+
+def see_block() -> None:
+    scene = bpy.context.scene
+    scene.frame_set(7)
+    bpy.ops.ed.undo_push(message="before")
+    assert bpy.ops.leapwright.block("EXEC_DEFAULT", True) == {"FINISHED"}
+    SEEN["keys"], SEEN["first"] = key_frames(), keys()
+    SEEN["frame"] = [7, scene.frame_current]
+    undo()
+    SEEN["keys_after_undo"] = key_frames()
+    SEEN["markers_after_undo"] = [m.name for m in bpy.context.scene.timeline_markers]
+
+
+def see_again() -> None:
+    """As adjusting the last operation does: undone, then run with one value changed."""
+    assert bpy.ops.leapwright.block("EXEC_DEFAULT", True, jump_height=1.2 / UNIT) == {"FINISHED"}
+    SEEN["again"] = keys()
+    SEEN["settings_after_again_m"] = jumper().leapwright.jump_height * UNIT
+    undo()
+    api = importlib.import_module("leapwright_blender")
+    settings = jumper().leapwright
+    # What the operator sees went through the host's 32-bit properties.
+    asked = {n: getattr(settings, n) * UNIT for n in ("push_height", "landing_level")}
+    settings.jump_height = 1.2 / UNIT
+    asked["jump_height"] = settings.jump_height * UNIT
+    names = {"root": "root", "cog": "body", "feet": ["foot.L", "foot.R"]}
+    rig = api.rig_of(jumper(), bpy.context.scene)
+    rig.block(**asked, **names, pins={"takeoff": 101})
+    SEEN["api"] = keys()
+    jumper().animation_data_clear()
+
+
+def see_refusals() -> None:
+    settings = jumper().leapwright
+    settings.landing_level = 5.0 / UNIT
+    bpy.ops.ed.undo_push(message="before")
+    try:
+        bpy.ops.leapwright.block("EXEC_DEFAULT", True)
+    except RuntimeError as error:
+        SEEN["refused"] = str(error)
+    SEEN["keys_after_refusal"] = key_frames()
+    bpy.ops.object.mode_set(mode="OBJECT")
+    bpy.context.view_layer.objects.active = None
+    SEEN["poll_without_object"] = bpy.ops.leapwright.block.poll()
+
+
+def main(zip_file: str) -> None:
+    before = leftovers()
+    assert not before, before
+    bpy.ops.extensions.package_install_files(
+        filepath=zip_file, repo="user_default", enable_on_install=True
+    )
+    module = sys.modules[MODULE]
+    SEEN["module"] = module.__name__
+    SEEN["user_resources"] = os.environ["BLENDER_USER_RESOURCES"]
+    packages = [importlib.import_module(n) for n in ("leapwright", "leapwright_blender")]
+    SEEN["packages"] = [p.__file__ for p in packages]
+    bpy.context.scene.unit_settings.scale_length = UNIT
+    # The host keeps gravity in units.
+    bpy.context.scene.gravity = (0, 0, -9.80665 / UNIT)
+    make_rig()
+    assert bpy.ops.leapwright.find_controls() == {"FINISHED"}
+    settings = jumper().leapwright
+    feet = sorted(settings.feet.split(", "))
+    SEEN["controls"] = [settings.root, settings.cog, feet]
+    SEEN["found"] = settings.found.splitlines()
+    shown = importlib.import_module(f"{MODULE}.readout")
+    reports: list[str] = []
+    summary = shown.summary
+    operators = importlib.import_module(f"{MODULE}.operators")
+    operators.summary = lambda result: reports.append(summary(result)) or reports[-1]
+    see_poses(shown)
+    ask(jumper().leapwright)
+    see_readout(shown)
+    see_block()
+    SEEN["report"] = reports[0]
+    see_again()
+    see_refusals()
+    addon_utils.disable(MODULE)
+    SEEN["left_behind"] = leftovers()
+    addon_utils.enable(MODULE)
+    SEEN["enabled_again"] = bool(types())
+    addon_utils.disable(MODULE)
+
+
+if __name__ == "__main__":
+    try:
+        main(sys.argv[1])
+    except BaseException:
+        SEEN["error"] = traceback.format_exc()
+    Path(sys.argv[2]).write_text(json.dumps(SEEN), encoding="utf-8")
+    sys.stdout.flush()
+    sys.stderr.flush()
+    # Some releases of bpy crash or hang in their own shutdown.
+    os._exit(0)
