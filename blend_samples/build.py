@@ -105,8 +105,15 @@ def _bare(name: str, size: tuple[float, float, float]) -> dict[str, Any]:
 
 def _daylight() -> None:
     objects.set_world((0.35, 0.42, 0.55), 0.7)
-    objects.add_light("Sun", "SUN", (-3.0, -4.0, 6.0), (0.0, 0.0, 0.0),
-                      colour=(1.0, 0.95, 0.88), power=2.6, size=0.1)
+    objects.add_light(
+        "Sun",
+        "SUN",
+        (-3.0, -4.0, 6.0),
+        (0.0, 0.0, 0.0),
+        colour=(1.0, 0.95, 0.88),
+        power=2.6,
+        size=0.1,
+    )
 
 
 def rig_numbers(rig: Rig, controls: tuple[str, ...]) -> dict[str, Any]:
@@ -114,11 +121,19 @@ def rig_numbers(rig: Rig, controls: tuple[str, ...]) -> dict[str, Any]:
     bones = rig.data.bones
     mesh = bpy.data.objects["Hare_mesh"].data
     return {
-        "rig": rig.name, "mesh": "Hare_mesh", "mesh_vertices": len(mesh.vertices),
-        "bones": len(bones), "root": "root", "cog_control": "body", "pelvis": "pelvis",
-        "foot_controls": ["paw.L", "paw.R"], "foot_bones": ["foot.L", "foot.R"],
-        "controls": list(controls), "legs": "IK",
-        "thigh_m": round(bones["thigh.L"].length, 5), "shin_m": round(bones["shin.L"].length, 5),
+        "rig": rig.name,
+        "mesh": "Hare_mesh",
+        "mesh_vertices": len(mesh.vertices),
+        "bones": len(bones),
+        "root": "root",
+        "cog_control": "body",
+        "pelvis": "pelvis",
+        "foot_controls": ["paw.L", "paw.R"],
+        "foot_bones": ["foot.L", "foot.R"],
+        "controls": list(controls),
+        "legs": "IK",
+        "thigh_m": round(bones["thigh.L"].length, 5),
+        "shin_m": round(bones["shin.L"].length, 5),
         "leg_m": round(hare_rig.leg_length(), 5),
         "cog_rest_m": _rounded(bones["body"].head_local),
     }
@@ -135,21 +150,29 @@ def pose_numbers(scene: bpy.types.Scene, rig: Rig) -> dict[str, Any]:
         for side in "LR":
             ankle = view.matrix_world @ view.pose.bones[f"paw.{side}"].tail
             hip_ankle[side] = round((ankle - places[f"thigh.{side}"]).length, 4)
-        poses.append({
-            "moment": pose.moment, "frame": frame, "cog_m": _rounded(places["body"]),
-            "root_m": _rounded(places["root"]), "paw_L_m": _rounded(places["paw.L"]),
-            "paw_R_m": _rounded(places["paw.R"]), "hip_to_ankle_m": hip_ankle,
-        })
+        poses.append(
+            {
+                "moment": pose.moment,
+                "frame": frame,
+                "cog_m": _rounded(places["body"]),
+                "root_m": _rounded(places["root"]),
+                "paw_L_m": _rounded(places["paw.L"]),
+                "paw_R_m": _rounded(places["paw.R"]),
+                "hip_to_ankle_m": hip_ankle,
+            }
+        )
     at = {p["moment"]: p["cog_m"] for p in poses}
     root = {p["moment"]: p["root_m"] for p in poses}
     return {
-        "fps": FPS, "heading": [1.0, 0.0, 0.0],
+        "fps": FPS,
+        "heading": [1.0, 0.0, 0.0],
         "pose_frames": {p["moment"]: p["frame"] for p in poses},
         "push_height_m": round(at["take-off"][2] - at["crouch"][2], 4),
         "landing_level_m": round(at["land"][2] - at["take-off"][2], 4),
         "travel_m": round(at["land"][0] - at["take-off"][0], 4),
         "foot_travel_m": round(root["land"][0] - root["take-off"][0], 4),
-        "stack_top_m": hare_poses.STACK_HEIGHT, "awning_height_m": market.AWNING_HEIGHT,
+        "stack_top_m": hare_poses.STACK_HEIGHT,
+        "awning_height_m": market.AWNING_HEIGHT,
         "poses": poses,
     }
 
@@ -159,8 +182,10 @@ def _rounded(values: Any) -> list[float]:
 
 
 BUILDERS = {
-    "hare_market": build_hare_market, "hare": build_hare,
-    "crate": build_crate, "ball": build_ball,
+    "hare_market": build_hare_market,
+    "hare": build_hare,
+    "crate": build_crate,
+    "ball": build_ball,
 }
 
 

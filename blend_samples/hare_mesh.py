@@ -90,8 +90,11 @@ def _on_head(place: Sequence[float] | Points) -> Points:
 def _enlarged(limb: Limb) -> Limb:
     start, end = tuple(_on_head(limb.start)), tuple(_on_head(limb.end))
     return replace(
-        limb, start=start, end=end,
-        radius_start=HEAD * limb.radius_start, radius_end=HEAD * limb.radius_end,
+        limb,
+        start=start,
+        end=end,
+        radius_start=HEAD * limb.radius_start,
+        radius_end=HEAD * limb.radius_end,
     )
 
 
@@ -165,9 +168,7 @@ def _smooth(
     return table
 
 
-def _fur_colours(
-    points: Points, weights: dict[str, NDArray[np.float64]]
-) -> NDArray[np.float64]:
+def _fur_colours(points: Points, weights: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
     colours = np.tile(np.array(FUR), (len(points), 1))
     # A darker back and lighter flanks.
     back = np.clip((points[:, 1] - 0.06) / 0.12, 0, 1) * (points[:, 2] > 0.5)
@@ -257,9 +258,7 @@ def _loop(
 def _carried(points: Points, fur: Part) -> dict[str, NDArray[np.float64]]:
     """Weights of the nearest fur that belongs to the trunk."""
     trunk = sum(fur.weights[bone] for bone in _TRUNK) > 0.9
-    near = np.array([
-        np.argmin(((fur.points[trunk] - p) ** 2).sum(axis=1)) for p in points
-    ])
+    near = np.array([np.argmin(((fur.points[trunk] - p) ** 2).sum(axis=1)) for p in points])
     rows = np.flatnonzero(trunk)[near]
     held = {bone: fur.weights[bone][rows] for bone in _TRUNK}
     total = np.maximum(sum(held.values()), 1e-9)
@@ -267,13 +266,15 @@ def _carried(points: Points, fur: Part) -> dict[str, NDArray[np.float64]]:
 
 
 def _scarf(torso: surface.Field, fur: Part) -> list[Part]:
-    path, out = _loop(
-        torso, np.array([0, -0.012, 1.065]), np.array([0, -0.42, 1.0]), 0.012, 32
-    )
+    path, out = _loop(torso, np.array([0, -0.012, 1.065]), np.array([0, -0.42, 1.0]), 0.012, 32)
     points, quads = surface.tube(path, out, 0.042, 0.030, 10)
     colours = np.tile(np.array(SCARF), (len(points), 1))
-    ring = Part(points, quads, colours, {"chest": np.full(len(points), 0.5),
-                                         "neck": np.full(len(points), 0.5)})
+    ring = Part(
+        points,
+        quads,
+        colours,
+        {"chest": np.full(len(points), 0.5), "neck": np.full(len(points), 0.5)},
+    )
     points, quads = surface.bead((0.0, 0.20, 1.0), (0.012, 0.155, 0.036), 0.8, rings=12)
     u = np.clip((points[:, 1] - 0.06) / 0.26, 0, 1)
     points[:, 2] = 1.0 + (points[:, 2] - 1.0) * (0.75 + 0.8 * u) - 0.11 * (u - 0.5)
@@ -285,9 +286,7 @@ def _scarf(torso: surface.Field, fur: Part) -> list[Part]:
 
 
 def _satchel(torso: surface.Field, fur: Part) -> list[Part]:
-    path, out = _loop(
-        torso, np.array([0, 0.02, 0.88]), np.array([-0.75, 0.0, 1.0]), 0.004, 48
-    )
+    path, out = _loop(torso, np.array([0, 0.02, 0.88]), np.array([-0.75, 0.0, 1.0]), 0.004, 48)
     points, quads = surface.tube(path, out, 0.019, 0.008, 8)
     colours = np.tile(np.array(LEATHER), (len(points), 1))
     strap = Part(points, quads, colours, _carried(points, fur))

@@ -7,8 +7,17 @@ import bpy
 import numpy as np
 import surface
 from hare_poses import FOOT_TRAVEL, STACK_HEIGHT
-from objects import CRATE_SIZE, Place, add, add_camera, add_light, boxes_mesh, crate_mesh, paint
-from objects import set_world
+from objects import (
+    CRATE_SIZE,
+    Place,
+    add,
+    add_camera,
+    add_light,
+    boxes_mesh,
+    crate_mesh,
+    paint,
+    set_world,
+)
 
 AWNING_HEIGHT = 1.30  # m, the middle of the cloth
 AWNING_PLACE = (3.10, 0.35)
@@ -68,9 +77,14 @@ def _crates() -> None:
     fruit.from_pydata(points.tolist(), [], quads.tolist())
     fruit.polygons.foreach_set("use_smooth", np.ones(len(quads), dtype=bool))
     orange = paint("Orange", (0.80, 0.26, 0.03), 0.5)
-    for i, (x, y, z) in enumerate(
-        [(-0.17, 0.0, 0.0), (0.0, 0.03, 0.0), (0.16, -0.03, 0.0), (-0.08, 0.1, 0.1), (0.07, 0.08, 0.1)]
-    ):
+    heap = (
+        (-0.17, 0.0, 0.0),
+        (0.0, 0.03, 0.0),
+        (0.16, -0.03, 0.0),
+        (-0.08, 0.1, 0.1),
+        (0.07, 0.08, 0.1),
+    )
+    for i, (x, y, z) in enumerate(heap):
         add(f"Orange_{i + 1}", fruit, orange, at=(-0.98 + x, 0.55 + y, high + 0.07 + z))
 
 
@@ -97,12 +111,23 @@ def _awning() -> None:
     mesh.polygons.foreach_set("material_index", stripe)
     add("Awning", mesh, at=(x0, y0, 0.0))
     poles = [
-        ((sx * (wide / 2 - 0.04), sy * (deep / 2 - 0.04), (AWNING_HEIGHT + sy * 0.15 - 0.06) / 2),
-         (0.05, 0.05, AWNING_HEIGHT + sy * 0.15 - 0.06))
-        for sx in (-1, 1) for sy in (-1, 1)
+        (
+            (
+                sx * (wide / 2 - 0.04),
+                sy * (deep / 2 - 0.04),
+                (AWNING_HEIGHT + sy * 0.15 - 0.06) / 2,
+            ),
+            (0.05, 0.05, AWNING_HEIGHT + sy * 0.15 - 0.06),
+        )
+        for sx in (-1, 1)
+        for sy in (-1, 1)
     ]
-    add("Awning_poles", boxes_mesh("Awning_poles", poles), paint("Pole", (0.10, 0.055, 0.03)),
-        at=(x0, y0, 0.0))
+    add(
+        "Awning_poles",
+        boxes_mesh("Awning_poles", poles),
+        paint("Pole", (0.10, 0.055, 0.03)),
+        at=(x0, y0, 0.0),
+    )
 
 
 def _stall() -> None:
@@ -137,16 +162,20 @@ def _rooftops() -> None:
         name = f"House_{i + 1}"
         add(name, boxes_mesh(name, [((x, y, high / 2), (wide, 1.2, high))]), wall)
         add(f"Roof_{i + 1}", _gable(f"Roof_{i + 1}", wide + 0.3, peak), roof, at=(x, y, high))
-        panes = [
-            ((x + shift, y - 0.61, high - 0.42), (0.11, 0.02, 0.24)) for shift in shifts
-        ]
+        panes = [((x + shift, y - 0.61, high - 0.42), (0.11, 0.02, 0.24)) for shift in shifts]
         add(f"Window_{i + 1}", boxes_mesh(f"Window_{i + 1}", panes), window)
 
 
 def _gable(name: str, wide: float, peak: float) -> bpy.types.Mesh:
     w = wide / 2
-    points = [(-w, -0.75, 0), (w, -0.75, 0), (0.0, -0.75, peak),
-              (-w, 0.75, 0), (w, 0.75, 0), (0.0, 0.75, peak)]
+    points = [
+        (-w, -0.75, 0),
+        (w, -0.75, 0),
+        (0.0, -0.75, peak),
+        (-w, 0.75, 0),
+        (w, 0.75, 0),
+        (0.0, 0.75, peak),
+    ]
     faces = [(0, 1, 2), (5, 4, 3), (0, 2, 5, 3), (2, 1, 4, 5), (1, 0, 3, 4)]
     mesh = bpy.data.meshes.new(name)
     mesh.from_pydata(points, [], faces)
@@ -195,11 +224,39 @@ def _cord(line: surface.Points) -> bpy.types.Mesh:
 
 
 def _lights() -> None:
-    add_light("Key", "AREA", (-1.5, -5.0, 4.2), (1.0, 0.0, 1.0),
-              colour=(1.0, 0.83, 0.66), power=430.0, size=2.4)
-    add_light("Moon", "SUN", (3.0, 5.0, 6.0), (1.0, 0.0, 0.6),
-              colour=(0.50, 0.66, 1.0), power=3.0, size=0.08)
-    add_light("Stall_glow", "POINT", (3.1, 0.2, 1.05), (3.1, 0.2, 0.0),
-              colour=(1.0, 0.55, 0.22), power=24.0, size=0.15)
-    add_light("Lantern_glow", "AREA", (1.2, 1.9, 2.6), (1.2, 0.6, 0.0),
-              colour=(1.0, 0.58, 0.26), power=90.0, size=3.0)
+    add_light(
+        "Key",
+        "AREA",
+        (-1.5, -5.0, 4.2),
+        (1.0, 0.0, 1.0),
+        colour=(1.0, 0.83, 0.66),
+        power=430.0,
+        size=2.4,
+    )
+    add_light(
+        "Moon",
+        "SUN",
+        (3.0, 5.0, 6.0),
+        (1.0, 0.0, 0.6),
+        colour=(0.50, 0.66, 1.0),
+        power=3.0,
+        size=0.08,
+    )
+    add_light(
+        "Stall_glow",
+        "POINT",
+        (3.1, 0.2, 1.05),
+        (3.1, 0.2, 0.0),
+        colour=(1.0, 0.55, 0.22),
+        power=24.0,
+        size=0.15,
+    )
+    add_light(
+        "Lantern_glow",
+        "AREA",
+        (1.2, 1.9, 2.6),
+        (1.2, 0.6, 0.0),
+        colour=(1.0, 0.58, 0.26),
+        power=90.0,
+        size=3.0,
+    )

@@ -14,8 +14,16 @@ Place = tuple[float, float, float]
 CRATE_SIZE = (0.66, 0.66, 0.32)  # m
 BALL_RADIUS = 0.15  # m
 
-_CORNERS = [(-1, -1, -1), (1, -1, -1), (1, 1, -1), (-1, 1, -1),
-            (-1, -1, 1), (1, -1, 1), (1, 1, 1), (-1, 1, 1)]
+_CORNERS = [
+    (-1, -1, -1),
+    (1, -1, -1),
+    (1, 1, -1),
+    (-1, 1, -1),
+    (-1, -1, 1),
+    (1, -1, 1),
+    (1, 1, 1),
+    (-1, 1, 1),
+]
 _SIDES = [(3, 2, 1, 0), (4, 5, 6, 7), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7)]
 
 
@@ -53,9 +61,7 @@ def add(
     return thing
 
 
-def paint(
-    name: str, colour: Place, rough: float = 0.8, glow: float = 0.0
-) -> bpy.types.Material:
+def paint(name: str, colour: Place, rough: float = 0.8, glow: float = 0.0) -> bpy.types.Material:
     """A plain material; ``glow`` above 0 makes it shine by itself."""
     material = bpy.data.materials.new(name)
     material.use_nodes = True
@@ -77,19 +83,21 @@ def crate_mesh() -> bpy.types.Mesh:
     boxes: list[tuple[Place, Place]] = [
         ((0, 0, 0), (x - 4 * slat, y - 4 * slat, z - 2 * slat)),
     ]
-    for sx in (-1, 1):
-        for sy in (-1, 1):
-            boxes.append(((sx * (x - post) / 2, sy * (y - post) / 2, 0), (post, post, z)))
+    boxes += [
+        ((sx * (x - post) / 2, sy * (y - post) / 2, 0), (post, post, z))
+        for sx in (-1, 1)
+        for sy in (-1, 1)
+    ]
     high = (z - 0.03) / 3
-    for level in (-1, 0, 1):
-        for s in (-1, 1):
-            boxes.append(((0, s * (y / 2 - slat), level * (high + 0.012)),
-                          (x - post, slat, high - 0.018)))
-            boxes.append(((s * (x / 2 - slat), 0, level * (high + 0.012)),
-                          (slat, y - post, high - 0.018)))
-    for row in np.linspace(-0.4, 0.4, 5):
-        for s in (-1, 1):
-            boxes.append(((0, float(row) * y, s * (z - slat) / 2), (x, y / 5 - 0.014, slat)))
+    for s in (-1, 1):
+        for level in (-1, 0, 1):
+            up = level * (high + 0.012)
+            boxes.append(((0, s * (y / 2 - slat), up), (x - post, slat, high - 0.018)))
+            boxes.append(((s * (x / 2 - slat), 0, up), (slat, y - post, high - 0.018)))
+        boxes += [
+            ((0, float(row) * y, s * (z - slat) / 2), (x, y / 5 - 0.014, slat))
+            for row in np.linspace(-0.4, 0.4, 5)
+        ]
     mesh = boxes_mesh("Crate", boxes)
     mesh.materials.append(paint("Crate wood", (0.30, 0.155, 0.062)))
     mesh.materials.append(paint("Crate dark", (0.055, 0.028, 0.014)))
@@ -105,7 +113,8 @@ def add_floor(size: float = 6.0) -> bpy.types.Object:
     mesh = bpy.data.meshes.new("Floor")
     mesh.from_pydata(
         [(-half, -half, 0), (half, -half, 0), (half, half, 0), (-half, half, 0)],
-        [], [(0, 1, 2, 3)],
+        [],
+        [(0, 1, 2, 3)],
     )
     return add("Floor", mesh, paint("Floor", (0.22, 0.24, 0.27)))
 

@@ -46,7 +46,11 @@ def main(arguments: list[str]) -> int:
     counts = [count(path) for path in paths]
     if not only_sum:
         for path, one in zip(paths, counts, strict=True):
-            print(f"{path.stem:<12} {one}" if path.exists() else f"{path.stem:<12} did not finish")
+            print(
+                f"{path.stem:<12} {one}"
+                if path.exists()
+                else f"{path.stem:<12} no report: counted as one failure"
+            )
     whole = Count(*map(sum, zip(*counts, strict=True))) if counts else Count(0, 0, 0)
     print(whole)
     return 1 if whole.failed or not whole.passed else 0

@@ -22,7 +22,7 @@ from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.legs import Reach
 from leapwright_blender.markers import set_markers
 from leapwright_blender.poses import Stand, measure, read_poses, stand_on
-from leapwright_blender.read import read_curves
+from leapwright_blender.read import Reading, read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Schedule, arrange
 from leapwright_blender.space import Control, held_axes, label
@@ -63,6 +63,12 @@ def block(
 ) -> Blocked:
     """Plan a jump through a rig's poses and key it. `Rig.block` is the documented door."""
     air = _check_choice("air", air or controls.carries, AIRS)
+    if air == "root" and controls.carries != "root":
+        raise ClashError(
+            "air=root needs a root that carries the COG control and all feet: "
+            f"{controls.sure.get('carries', ('', 'there is none'))[1]}; use feet",
+            ("air",),
+        )
     _check_choice("after", after, AFTERS)
     ground = ground_of(scene)
     frames = read_poses(poses)
@@ -70,6 +76,8 @@ def block(
     gravity_m_s2 = ground.gravity if gravity == "scene" else gravity
     asked = _with_poses(ask, body, ground, controls, keep)
     asked.setdefault("heading", _facing(obj, ground))
+    if asked.get("foot_travel") is not None and "takeoff" in body.stands:
+        asked["cog_ahead"] = _ahead(body, asked["heading"])
     jump = leapwright.plan(
         **asked,
         gravity=gravity_m_s2,
@@ -85,7 +93,8 @@ def block(
     for name in owners:
         owner = bpy.data.objects[name]
         host.refuse_if_not_editable(owner)
-        before[name] = read_curves(owner).curves
+        reading = read_curves(owner)
+        before[name] = reading.curves
         schedules[name] = arrange(
             before[name],
             frames,
@@ -95,6 +104,7 @@ def block(
             after=after,
             replace=replace,
         )
+        _refuse_locked(reading, schedules[name].curves)
     _refuse_in_the_way(schedules)
     warnings = [*jump.warnings, *_leg_warnings(course, body, jump)]
     keyed = tuple(k for s in schedules.values() for k in s.keyed)
@@ -221,6 +231,21 @@ def _facing(obj: Any, ground: Ground) -> float:
     """Where the rig looks, -Y in its own axes, as a heading in degrees."""
     front = ground.axes @ -np.array(obj.matrix_world, dtype=np.float64)[:3, 1]
     return float(np.degrees(np.arctan2(front[1], front[0])))
+
+
+def _ahead(body: _Body, heading: float) -> float:
+    """How far the COG is ahead of where it stands at home when the feet leave, m."""
+    way = body.stands["takeoff"].cog - body.home.cog
+    angle = np.radians(heading)
+    return float(way[0] * np.cos(angle) + way[1] * np.sin(angle))
+
+
+def _refuse_locked(reading: Reading, written: Curves) -> None:
+    locked = [c for c in reading.locked if c in written.channels]
+    if locked:
+        shown = ", ".join(f"{c.data_path}[{c.index}]" for c in locked[:4])
+        more = f" and {len(locked) - 4} more" if len(locked) > 4 else ""
+        raise leapwright.HostError(f"locked channels would be written: {shown}{more}; unlock them")
 
 
 def _refuse_held(controls: Sequence[Control], never: Sequence[str]) -> None:

@@ -75,9 +75,7 @@ def lay_course(jump: Jump, stands: Mapping[str, Stand], home: Stand) -> Course:
     """
     planned = jump.path()
     position, velocity = planned.position.copy(), planned.velocity.copy()
-    standing = home.cog - position[KNOTS.index("crouch")] * np.array([1.0, 1.0, 0.0])
-    takeoff = stands["takeoff"].cog if "takeoff" in stands else standing
-    position = position + takeoff
+    position = position + _takeoff_place(stands, home, position[KNOTS.index("crouch")])
     if "takeoff" in stands and not jump.running:
         # Before take-off and unposed: over the feet, where the body stands at home.
         for knot in ("start", "hold", "crouch"):
@@ -115,6 +113,16 @@ def lay_course(jump: Jump, stands: Mapping[str, Stand], home: Stand) -> Course:
         takeoff_frame=float(jump.moments.takeoff),
         fps=float(jump.frame_rate),
     )
+
+
+def _takeoff_place(stands: Mapping[str, Stand], home: Stand, crouch: Floats) -> Floats:
+    """Where the COG is at take-off: posed, else above the posed crouch, else as high as at home.
+    `crouch` is the planned place seen from take-off."""
+    if "takeoff" in stands:
+        return stands["takeoff"].cog
+    if "crouch" in stands:
+        return np.asarray(stands["crouch"].cog - crouch)
+    return np.asarray(home.cog - crouch * np.array([1.0, 1.0, 0.0]))
 
 
 def _feet_move(

@@ -17,9 +17,10 @@ from typing import Any
 
 import bpy
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from leapwright.errors import FileError, HostError, InputError
 from leapwright.report.strip import Panel, compose_strip
-from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["Picture", "render_pictures", "render_strip"]
 
@@ -144,8 +145,13 @@ def render_strip(
     pictures = render_pictures(scene, list(frames.values()), width=width, samples=samples)
     panels = [
         Panel(
-            picture=shot.pixels, moment=name, frame=shot.frame, path=shot.project(path),
-            current=on_path.get(name, -1), marks=on_path, note=_height(scene, path, on_path, name),
+            picture=shot.pixels,
+            moment=name,
+            frame=shot.frame,
+            path=shot.project(path),
+            current=on_path.get(name, -1),
+            marks=on_path,
+            note=_height(scene, path, on_path, name),
         )
         for name, shot in zip(frames, pictures, strict=True)
     ]
@@ -164,9 +170,7 @@ def _checked(scene: Any, frames: Sequence[int], width: int, samples: int) -> lis
     return [int(frame) for frame in frames]
 
 
-def _height(
-    scene: Any, path: NDArray[np.float64], on_path: Mapping[str, int], name: str
-) -> str:
+def _height(scene: Any, path: NDArray[np.float64], on_path: Mapping[str, int], name: str) -> str:
     if name not in on_path:
         return ""
     return f"COG {path[on_path[name], 2] * scene.unit_settings.scale_length:.2f} m"
@@ -216,7 +220,14 @@ def _render(stage: Any, frame: int, folder: Path) -> Picture:
     stage.render.filepath = str(folder / "frame_")
     # A still would show the controls as the user's scene has them now; an animation of one frame
     # evaluates that frame.
-    bpy.ops.render.render(animation=True, scene=stage.name)
+    # It ends by evaluating the context's scene anew, and would undo unkeyed poses: let that be an
+    # empty one.
+    empty = bpy.data.scenes.new("leapwright empty scene")
+    try:
+        with bpy.context.temp_override(scene=empty, view_layer=empty.view_layers[0]):
+            bpy.ops.render.render(animation=True, scene=stage.name)
+    finally:
+        bpy.data.scenes.remove(empty)
     file = Path(stage.render.frame_path(frame=frame))
     stage.frame_set(frame)
     stage.camera = _camera(stage, frame)
@@ -260,7 +271,7 @@ def _write_png(sheet: NDArray[np.uint8], out: Path) -> Path:
     part = out.with_name(f".{out.name}.part")
     try:
         with part.open("wb") as file:
-            Image.fromarray(sheet).save(file, "PNG", optimize=True)
+            Image.fromarray(sheet).save(file, "PNG")
             file.flush()
             os.fsync(file.fileno())
         part.replace(out)

@@ -19,12 +19,13 @@ def register() -> None:
     """Add everything to the host."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
-    bpy.types.Object.leapwright = bpy.props.PointerProperty(type=LeapwrightSettings)
+    # Not plainly `leapwright`: that custom property is the record of what was blocked.
+    bpy.types.Object.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
 
 
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
     forget()
-    del bpy.types.Object.leapwright
+    del bpy.types.Object.leapwright_ask
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

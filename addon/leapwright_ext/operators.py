@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Buttons: gather, call, report."""
 
+# mypy: disable-error-code="valid-type"
 # No postponed annotations here: the host reads properties from the annotations themselves.
 from collections.abc import Mapping
 from typing import Any
@@ -26,7 +27,7 @@ from .readout import summary
 
 __all__ = ["OPERATORS"]
 
-_ROLES = {"cog": "COG control", "carries": "air"}
+_ROLES = {"root": "root", "cog": "COG control", "pelvis": "pelvis", "feet": "feet"}
 _MEASURED = ("push_height", "landing_level", "travel")
 _moment = EnumProperty(
     name="Moment", items=[(key, name, "") for key, name in MOMENTS.items()], default="crouch"
@@ -168,9 +169,10 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
 
 def _how_sure(roles: Mapping[str, tuple[str, str]]) -> list[str]:
     """One line for all that is sure, and one with the reason for each that is not."""
-    sure = [_ROLES.get(role, role) for role, (how, _) in roles.items() if how == "sure"]
+    shown = {name: roles[role] for role, name in _ROLES.items() if role in roles}
+    sure = [name for name, (how, _) in shown.items() if how == "sure"]
     lines = [f"sure: {', '.join(sure)}"] if sure else []
-    return lines + [f"{how}: {why}" for how, why in roles.values() if how != "sure"]
+    return lines + [f"{how}: {why}" for how, why in shown.values() if how != "sure"]
 
 
 def _read_poses(context: Any) -> str:

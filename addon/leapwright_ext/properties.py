@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the animator has entered, per rig; the Block operator carries the same as its own."""
 
+# mypy: disable-error-code="valid-type"
 # No postponed annotations here: the host reads properties from the annotations themselves.
 from collections.abc import Iterable
 from typing import Any
@@ -88,6 +89,7 @@ class LeapwrightValues:
         default=0.5,
         min=1e-4,
         unit="LENGTH",
+        precision=3,
         options=FRESH,
     )
     rise_frames: IntProperty(
@@ -130,6 +132,7 @@ class LeapwrightValues:
         default=0.2,
         min=1e-4,
         unit="LENGTH",
+        precision=3,
         options=FRESH,
     )
     push_frames: IntProperty(
@@ -151,6 +154,7 @@ class LeapwrightValues:
         name="Landing level",
         description="COG at land minus COG at take-off: platform up, drop down",
         unit="LENGTH",
+        precision=3,
         options=FRESH,
     )
     travel: FloatProperty(
@@ -158,6 +162,7 @@ class LeapwrightValues:
         description="Horizontal way of the COG in the air, the way the rig faces",
         min=0.0,
         unit="LENGTH",
+        precision=3,
         options=FRESH,
     )
     keep: EnumProperty(
@@ -231,7 +236,7 @@ class LeapwrightSettings(LeapwrightValues, bpy.types.PropertyGroup):
 
 def settings_of(obj: Any) -> LeapwrightSettings:
     """Give the settings of a rig."""
-    return obj.leapwright
+    return obj.leapwright_ask
 
 
 def posed_frames(values: Any) -> dict[str, int]:

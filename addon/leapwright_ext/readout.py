@@ -27,6 +27,8 @@ _PHASES = {
     "absorb": "absorb",
     "recover": "recover",
 }
+# Nobody asked for these: common practice says how long they are.
+_BY_CUSTOM = ("anticipation", "recover")
 # Frames are told in the phases' own lines.
 _CHANGES = {
     "jump_height_m": "jump height",
@@ -140,8 +142,8 @@ def _phases(jump: leapwright.Jump) -> list[str]:
         got, asked = getattr(jump.frames, name), getattr(jump.subframes, name)
         if not got and not asked:
             continue
-        exact = f"{asked:.2f}"
-        same = float(exact) == got
+        exact = f"{asked:.2f}" if asked else "0"
+        same = name in _BY_CUSTOM or float(exact) == got
         lines.append(f"{word} {got:g}" if same else f"{word} {got:g} (asked {exact})")
     return lines
 

@@ -15,7 +15,7 @@ from leapwright.changes import Change
 from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
 
-__all__ = ["chart_answer", "plan_answer"]
+__all__ = ["chart_answer", "plain", "plan_answer"]
 
 _UNITS = {
     "frame_rate": "",

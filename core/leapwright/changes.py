@@ -17,7 +17,17 @@ __all__ = ["Alternative", "Change", "list_changes", "say", "warn"]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One measure that had to give. `what` ends in its unit; `percent` is of the asked value."""
+    """One measure that had to give.
+
+    Attributes
+    ----------
+    what : str
+        The measure; ends in its unit (``push_height_m``).
+    asked, got : float
+        In that unit.
+    percent : float
+        What changed, of the asked value.
+    """
 
     what: str
     asked: float
@@ -27,7 +37,15 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another whole-frame answer, and what it changes."""
+    """Another whole-frame answer, and what it changes.
+
+    Attributes
+    ----------
+    frames : Frames
+    changes : tuple of Change
+    words : str
+        The changes in one line.
+    """
 
     frames: Frames
     changes: tuple[Change, ...]

@@ -33,7 +33,16 @@ CHUNK = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """Frames of each phase. `air` is rise and fall together; rise is counted to the apex key."""
+    """Frames of each phase; 0 is an absent one.
+
+    Attributes
+    ----------
+    anticipation, crouch_hold, push, absorb, recover : int, float or ndarray
+    rise, fall : int, float or ndarray
+        Counted to the apex key.
+    air : int, float or ndarray
+        Rise and fall together.
+    """
 
     anticipation: Number
     crouch_hold: Number
@@ -49,6 +58,12 @@ class Frames:
 class Moments:
     """Frame of each moment; None where the phase it belongs to is absent (NaN in arrays).
 
+    Attributes
+    ----------
+    start, crouch, takeoff, apex, land, low, end : int, float, None or ndarray
+
+    Notes
+    -----
     The apex alone may be fractional: a level landing after an odd number of air frames has its
     top between two frames.
     """
@@ -70,7 +85,40 @@ class Jump:
     """A solved jump. Numbers for one jump; arrays of the asked shape for many.
 
     Heights and lengths in m, speeds in m/s, gravity in m/s², counts in frames. Forces are means
-    in body weights. `changes`, `alternatives` and `warnings` are filled for one jump only.
+    in body weights.
+
+    Attributes
+    ----------
+    asked : mapping
+        The arguments of `plan` that were given or have a default.
+    frame_rate : Fraction
+        Frames a second.
+    gravity : float or ndarray
+        That of the answer: with heights kept it gives.
+    keep : {"gravity", "poses", "heights"}
+    twos : bool
+    push_height, jump_height, fall_height, absorb_height : float or ndarray
+        COG from crouch to take-off, to apex, to land, to low.
+    landing_level : float or ndarray
+        COG at land minus COG at take-off.
+    start_height, end_height : float or ndarray
+        COG of the start above the crouch, of the end above the low.
+    travel, foot_travel, heading : float or ndarray
+    magnification : float or ndarray
+        Jump height over push height.
+    takeoff_speed, landing_speed, travel_speed : float or ndarray
+    push_factor, absorb_factor : float or ndarray
+        Time of the push (absorb) over that of one of constant force; never shown to a user.
+    push_force, absorb_force : float or ndarray
+    running, carry_on : bool
+    frames, subframes : Frames
+        The answer, and the fractional one.
+    moments : Moments
+    changes : tuple of Change
+        What had to give; like the next two for one jump only.
+    alternatives : tuple of Alternative
+        Whole-frame answers, best first; the first is the jump itself.
+    warnings : tuple of str
     """
 
     asked: Mapping[str, Any]

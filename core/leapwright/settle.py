@@ -145,7 +145,11 @@ def subframe_counts(ask: Ask, exact: Exact, ranked: Ranked | None) -> tuple[Floa
     if fixed.sums:
         assert ranked is not None
         # A sum is shared out as the best whole answer shares it.
-        return ranked.air[:, :1], ranked.push[:, :1]
+        push = ranked.push[:, :1]
+        if fixed.push_rise is None:
+            return ranked.air[:, :1], push
+        rise = fixed.push_rise[:, None] - push
+        return air_of_rise(exact, rise, keep=ask.keep, fps=ask.fps), push
     if fixed.air is not None:
         air = fixed.air[:, None]
     elif fixed.rise is not None or fixed.fall is not None:

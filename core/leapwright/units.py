@@ -19,8 +19,11 @@ __all__ = [
     "DEFAULT_FRAME_RATE",
     "METRES_PER_UNIT",
     "STANDARD_GRAVITY",
+    "finite",
     "frame_rate_of",
     "gravity_of",
+    "not_negative",
+    "positive",
 ]
 
 STANDARD_GRAVITY = 9.80665
@@ -126,7 +129,20 @@ def frame_rate_of(frame_rate: float | str | Fraction) -> Fraction:
 
 
 def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
-    """Read a number or array of finite numbers; `argument` and `unit` go into the message."""
+    """Read a number or array of finite numbers.
+
+    Parameters
+    ----------
+    value : array_like
+        Numbers.
+    argument, unit : str
+        Name of the argument and its unit, for the message; "" is no unit.
+
+    Raises
+    ------
+    InputError
+        A number is not allowed.
+    """
     try:
         array = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError):
@@ -142,7 +158,20 @@ def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
 
 
 def positive(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
-    """Read a number or array of numbers above 0."""
+    """Read a number or array of numbers above 0.
+
+    Parameters
+    ----------
+    value : array_like
+        Numbers.
+    argument, unit : str
+        Name of the argument and its unit, for the message; "" is no unit.
+
+    Raises
+    ------
+    InputError
+        A number is not allowed.
+    """
     array = finite(value, argument, unit)
     if not np.all(array > 0):
         raise InputError(
@@ -152,7 +181,20 @@ def positive(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
 
 
 def not_negative(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
-    """Read a number or array of numbers that are 0 or more."""
+    """Read a number or array of numbers that are 0 or more.
+
+    Parameters
+    ----------
+    value : array_like
+        Numbers.
+    argument, unit : str
+        Name of the argument and its unit, for the message; "" is no unit.
+
+    Raises
+    ------
+    InputError
+        A number is not allowed.
+    """
     array = finite(value, argument, unit)
     if not np.all(array >= 0):
         raise InputError(

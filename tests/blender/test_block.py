@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from blender.rigs import human, simple_hare
-from leapwright import ClashError, InputError, KeysInTheWayError
+from leapwright import ClashError, HostError, InputError, KeysInTheWayError
 from leapwright.curves import Interpolation, Kind, channel, identical, select
 from leapwright_blender import rig_of
 from leapwright_blender.read import read_curves
@@ -370,3 +370,32 @@ def test_the_hare_sample_with_all_seven_poses() -> None:
     assert measured is not None and measured.largest_distance_m < NEAR
     # Only the root in the air gives: the apex pose was a guess, the arc is not.
     assert {(c.channel.split('"')[1], c.moment) for c in measured.posed_values_changed} <= {("root", "apex")}
+
+
+def test_a_crouch_alone_is_pushed_off_from() -> None:
+    rig = simple_hare()
+    rig.pose.bones["body"].location = (0, 0, -0.25)
+    rig.pose.bones["body"].keyframe_insert("location", frame=1)
+    result = rig_of(rig, bpy.context.scene).block(
+        poses={"crouch": 1}, jump_height=0.6, push_height=0.3
+    )
+    m = result.jump.moments
+    height = cog(rig, [m.crouch, m.takeoff])[:, 2]
+    assert height[0] == pytest.approx(0.25, abs=1e-6)
+    assert height[1] - height[0] == pytest.approx(result.jump.push_height, abs=1e-6)
+
+
+def test_locked_channels_and_a_missing_root_are_refused() -> None:
+    rig = posed_hare()
+    before = read_curves(rig).curves
+    from leapwright_blender import host
+
+    fcurve = next(c for c in host.fcurves_of(rig) if "ear.L" in c.data_path)
+    fcurve.lock = True
+    with pytest.raises(HostError, match="locked channels"):
+        rig_of(rig, bpy.context.scene).block(poses=POSES, rise_frames=12)
+    assert identical(read_curves(rig).curves, before)
+    bpy.ops.wm.read_homefile(use_empty=True)
+    rig = simple_hare(root=False)
+    with pytest.raises(ClashError, match="air=root needs a root"):
+        rig_of(rig, bpy.context.scene).block(jump_height=0.5, push_height=0.2, air="root")

@@ -32,7 +32,7 @@ def test_common_practice_in_inches(here):
 
 
 def test_rates_bodies_and_ranges(child):
-    told = child("chart", *["--rise-frames", "2-4,10", "--fps", "30", "--gravity", "moon", "--json"])
+    told = child("chart", "--rise-frames", "2-4,10", "--fps", "30", "--gravity", "moon", "--json")
     rows = told.data["rows"]
     assert [row["rise_frames"] for row in rows] == [2, 3, 4, 10]
     assert rows[-1]["height_m"] == pytest.approx(1.6 * (10 / 30) ** 2 / 2)

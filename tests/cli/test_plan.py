@@ -10,7 +10,8 @@ import pytest
 
 PHASES = ["anticipation", "crouch_hold", "push", "rise", "fall", "absorb", "recover", "air"]
 MOMENTS = ["start", "crouch", "takeoff", "apex", "land", "low", "end"]
-CRATE = ["--landing-level", "0.545", "--jump-height", "0.85", "--push-height", "0.34", "--pin", "takeoff=101"]
+CRATE = ["--landing-level", "0.545", "--jump-height", "0.85", "--push-height", "0.34"]
+CRATE += ["--pin", "takeoff=101"]
 
 
 @pytest.mark.parametrize(
@@ -41,10 +42,8 @@ def test_onto_a_crate_in_a_child_process(child):
 
 
 def test_twos_from_the_shots_first_frame(here):
-    answer = here(
-        *["plan", "--twos", "--shot-start", "1001", "--pin", "takeoff=1025", "--jump-height", "4ft"],
-        *["--push-height", "1ft", "--json"],
-    ).data
+    shot = ["--twos", "--shot-start", "1001", "--pin", "takeoff=1025"]
+    answer = here("plan", *shot, "--jump-height", "4ft", "--push-height", "1ft", "--json").data
     moments = answer["moments"]
     assert [moments[k] for k in ("crouch", "apex", "land")] == [1021, 1037, 1049]
     of_twelve = [a["frames"] for a in answer["alternatives"] if a["frames"]["rise"] == 12]

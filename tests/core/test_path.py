@@ -87,12 +87,18 @@ def bezier(key, left, right, frames):
 @law
 @given(jump=jumps())
 def test_keys_alone_say_the_path(jump):
-    """Handles in single precision, evaluated in double: every quarter frame to 1e-6 m."""
+    """Handles in single precision, evaluated in double, on every quarter frame.
+
+    What is left is the rounding of values, and that of a handle's frame (half a spacing, weighing
+    at most 3/4 of the way between keys) times how far the slope differs from that at the handle.
+    """
     path, fps = jump.path(), float(jump.frame_rate)
     times, first = np.unique(path.times, return_index=True)
     frames = np.rint(jump.moments.takeoff + times * fps)
     sampled = np.linspace(frames[0], frames[-1], 4 * int(frames[-1] - frames[0]) + 1)
-    wanted = jump.cog(sampled).position
+    wanted, velocity, _ = jump.cog(sampled)
+    slopes = np.ptp(velocity / fps, axis=0)
+    spacing = float(np.spacing(np.float32(np.abs(frames).max() + 40)))
     for axis in range(3):
         key, left, right = handles_at_thirds(
             frames, path.position[first, axis], path.velocity[first, axis] / fps
@@ -100,7 +106,11 @@ def test_keys_alone_say_the_path(jump):
         assert key.dtype == left.dtype == right.dtype == np.float32
         got = bezier(key, left, right, sampled)
         size = max(1.0, np.abs(wanted[:, axis]).max())
-        np.testing.assert_allclose(got, wanted[:, axis], atol=1e-6 * size)
+        miss = np.abs(got - wanted[:, axis]).max()
+        assert miss <= 3e-7 * size + 3 / 8 * spacing * slopes[axis]
+        assert miss <= 2e-5 * size
+        if frames[-1] < 128 and slopes[axis] < 0.4:
+            assert miss <= 1e-6 * size
 
 
 def test_handles_stand_at_thirds():
@@ -124,7 +134,7 @@ def test_outside_its_moments_a_path_goes_on_as_it_was():
     assert before[0] == pytest.approx(-2.0 * (1 + run.frames.push / 24))
     stay = plan(jump_height=1, push_height=0.3)
     far = stay.cog([stay.moments.start - 100, stay.moments.end + 100])
-    np.testing.assert_array_equal(far.velocity, 0)
+    np.testing.assert_allclose(far.velocity, 0, atol=1e-14)
     np.testing.assert_array_equal(far.acceleration, 0)
     assert after[2] == pytest.approx(run.cog(run.moments.end).position[0, 2])
 

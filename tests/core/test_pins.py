@@ -12,6 +12,7 @@ from leapwright import ClashError, InputError, plan
 from leapwright.pins import MOMENTS
 
 GOOD = {"jump_height": 0.85, "push_height": 0.34, "landing_level": 0.3}
+PAIRS = list(itertools.combinations(MOMENTS, 2))
 
 
 @pytest.mark.parametrize("twos", [False, True])
@@ -25,7 +26,7 @@ def test_one_pin_places_the_jump(moment, twos):
         assert dict(pinned.moments) == {name: at + shift for name, at in free.moments}
 
 
-@pytest.mark.parametrize("pair", itertools.combinations(MOMENTS, 2))
+@pytest.mark.parametrize("pair", PAIRS)
 def test_any_two_pins_hold(pair):
     """Pins a frame further apart than the jump would have them: something gives, both hold."""
     free = dict(plan(**GOOD, keep="poses").moments)
@@ -97,13 +98,13 @@ def test_typed_counts_and_pins():
 
 
 def test_off_the_twos():
-    with pytest.raises(ClashError, match="takeoff=102 is off the twos.*use 101 or 103"):
+    with pytest.raises(ClashError, match=r"takeoff=102 is off the twos.*use 101 or 103"):
         plan(**GOOD, twos=True, pins={"takeoff": 102})
     assert plan(**GOOD, twos=True, shot_start=2, pins={"takeoff": 102}).moments.takeoff == 102
 
 
 def test_pins_are_read_at_the_door():
-    with pytest.raises(InputError, match="one of start, crouch.*got 'top'"):
+    with pytest.raises(InputError, match=r"one of start, crouch.*got 'top'"):
         plan(**GOOD, pins={"top": 4})
     with pytest.raises(InputError, match="pin land must be a whole frame"):
         plan(**GOOD, pins={"land": 4.5})
@@ -135,7 +136,7 @@ def test_the_clash_of_one_of_many_is_said():
         plan(**GOOD, pins={"takeoff": [1, 7], "land": [20, 3]})
 
 
-@pytest.mark.parametrize("pair", itertools.combinations(MOMENTS, 2))
+@pytest.mark.parametrize("pair", PAIRS)
 def test_fractional_pins(pair):
     free = dict(plan(**GOOD, subframes=True).moments)
     pins = {pair[0]: free[pair[0]] + 7.3, pair[1]: free[pair[1]] + 7.8}

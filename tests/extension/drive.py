@@ -33,7 +33,7 @@ def leftovers() -> list[str]:
     handlers = (h for n in HANDLERS for h in getattr(bpy.app.handlers, n))
     ours = [h.__name__ for h in handlers if "leapwright" in getattr(h, "__module__", "")]
     operators = [n for n in dir(bpy.ops) if n == "leapwright"]
-    pointers = [n for n in dir(bpy.types.Object) if n == "leapwright"]
+    pointers = [n for n in dir(bpy.types.Object) if "leapwright" in n]
     return sorted({*types(), *ours, *operators, *pointers})
 
 
@@ -117,7 +117,7 @@ def see_poses(shown: Any) -> None:
         body.keyframe_insert("location", frame=frame)
         scene.frame_set(frame)
         bpy.ops.leapwright.mark_pose(moment=moment)
-    settings = jumper().leapwright
+    settings = jumper().leapwright_ask
     SEEN["marked"] = {
         "crouch": settings.pose_frames[1],
         "takeoff": settings.pose_frames[2],
@@ -134,7 +134,7 @@ def see_poses(shown: Any) -> None:
 
 
 def see_readout(shown: Any) -> None:
-    settings, scene = jumper().leapwright, bpy.context.scene
+    settings, scene = jumper().leapwright_ask, bpy.context.scene
     first = shown.read_out(settings, scene)
     SEEN["shown"] = {
         **dataclasses.asdict(first),
@@ -158,10 +158,10 @@ def see_again() -> None:
     """As adjusting the last operation does: undone, then run with one value changed."""
     assert bpy.ops.leapwright.block("EXEC_DEFAULT", True, jump_height=1.2 / UNIT) == {"FINISHED"}
     SEEN["again"] = keys()
-    SEEN["settings_after_again_m"] = jumper().leapwright.jump_height * UNIT
+    SEEN["settings_after_again_m"] = jumper().leapwright_ask.jump_height * UNIT
     undo()
     api = importlib.import_module("leapwright_blender")
-    settings = jumper().leapwright
+    settings = jumper().leapwright_ask
     # What the operator sees went through the host's 32-bit properties.
     asked = {n: getattr(settings, n) * UNIT for n in ("push_height", "landing_level")}
     settings.jump_height = 1.2 / UNIT
@@ -174,7 +174,7 @@ def see_again() -> None:
 
 
 def see_refusals() -> None:
-    settings = jumper().leapwright
+    settings = jumper().leapwright_ask
     settings.landing_level = 5.0 / UNIT
     bpy.ops.ed.undo_push(message="before")
     try:
@@ -203,7 +203,7 @@ def main(zip_file: str) -> None:
     bpy.context.scene.gravity = (0, 0, -9.80665 / UNIT)
     make_rig()
     assert bpy.ops.leapwright.find_controls() == {"FINISHED"}
-    settings = jumper().leapwright
+    settings = jumper().leapwright_ask
     feet = sorted(settings.feet.split(", "))
     SEEN["controls"] = [settings.root, settings.cog, feet]
     SEEN["found"] = settings.found.splitlines()
@@ -213,7 +213,7 @@ def main(zip_file: str) -> None:
     operators = importlib.import_module(f"{MODULE}.operators")
     operators.summary = lambda result: reports.append(summary(result)) or reports[-1]
     see_poses(shown)
-    ask(jumper().leapwright)
+    ask(jumper().leapwright_ask)
     see_readout(shown)
     see_block()
     SEEN["report"] = reports[0]

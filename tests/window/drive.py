@@ -99,7 +99,7 @@ def steps() -> Iterator[float]:
 
     with overridden():
         SEEN["find"] = list(bpy.ops.leapwright.find_controls("INVOKE_DEFAULT"))
-    settings = hare().leapwright
+    settings = hare().leapwright_ask
     feet = [name.strip() for name in settings.feet.split(",")]
     SEEN["controls"] = {"root": settings.root, "cog": settings.cog, "feet": feet}
     SEEN["found"] = settings.found.splitlines()
@@ -126,10 +126,24 @@ def steps() -> Iterator[float]:
     SEEN["frame_after"] = bpy.context.scene.frame_current
     yield from picture("tab-blocked")
     with overridden():
+        bpy.ops.screen.redo_last("INVOKE_DEFAULT")
+    yield from picture("adjust")
+    with overridden():
         bpy.ops.ed.undo()
     yield WAIT
     SEEN["key_frames_after_undo"], SEEN["markers_after_undo"] = key_frames(), markers()
-    SEEN["settings_after_undo"] = hare().leapwright.jump_height
+    SEEN["settings_after_undo"] = hare().leapwright_ask.jump_height
+    body = hare().pose.bones["body"]
+    for moment, frame, height in (("crouch", 1, -0.25), ("takeoff", 2, 0.0)):
+        bpy.context.scene.frame_set(frame)
+        body.location.z = height
+        body.keyframe_insert("location", frame=frame)
+        with overridden():
+            bpy.ops.leapwright.mark_pose("INVOKE_DEFAULT", moment=moment)
+    settings = hare().leapwright_ask
+    settings.push_measure = "poses"
+    SEEN["measured"] = [settings.measured, settings.measured_push_height]
+    yield from picture("tab-poses")
     SEEN["draws"] = len(draws)
 
 

@@ -62,7 +62,7 @@ def test_the_tab_is_open_and_drawn(seen: dict[str, Any]) -> None:
 
 def test_find_controls_fills_the_fields(seen: dict[str, Any]) -> None:
     assert seen["controls"] == {"root": "root", "cog": "body", "feet": ["paw.L", "paw.R"]}
-    assert seen["found"] == ["sure: root, COG control, pelvis, feet, air"]
+    assert seen["found"] == ["sure: root, COG control, pelvis, feet"]
 
 
 def test_block_keys_the_planned_frames(seen: dict[str, Any]) -> None:
@@ -78,3 +78,7 @@ def test_one_undo_takes_it_all_back(seen: dict[str, Any]) -> None:
     assert seen["key_frames_after_undo"] == seen["key_frames_before"]
     assert seen["markers_after_undo"] == seen["markers_before"]
     assert seen["settings_after_undo"] == pytest.approx(SETTINGS["jump_height"])
+
+
+def test_marked_poses_are_read(seen: dict[str, Any]) -> None:
+    assert seen["measured"] == ["push_height", pytest.approx(0.25, abs=1e-5)]

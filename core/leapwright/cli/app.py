@@ -35,7 +35,7 @@ FAILED = 1
 USAGE = 2
 
 # Both the bundled and the separate click of typer's releases derive its public error from it.
-_TyperUsage = typer.BadParameter.__mro__[2]
+_TyperUsage: type[typer.BadParameter] = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
     name="leapwright",
@@ -114,7 +114,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _complain(_in_flags(error))
         return FAILED if _is_failure(error) else USAGE
     except _TyperUsage as error:
-        message: str = error.format_message()  # type: ignore[attr-defined]
+        message = error.format_message()
         _complain(message.replace("Value error, ", ""))
         return USAGE
     except typer.Abort:

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["block"]
 
 RIG, POSES, WRITING = "The rig", "Poses and keys", "Files"
-MOST_CHANNELS = 20
-"""Channels with keys in the way that are listed; more are counted."""
+MOST_LINES = 20
+"""Lines of a list of keys in the way; more are counted."""
 
 
 class Air(StrEnum):
@@ -268,12 +268,15 @@ def _check_rate(fps: str | None, jump: Any) -> None:
 
 
 def _with_list(error: KeysInTheWayError) -> str:
-    """The message, and below it the frames in the way by channel."""
-    channels: dict[str, list[str]] = {}
+    """The message, and below it which controls have keys in the way, on which frames."""
+    frames: dict[str, set[float]] = {}
     for channel, frame in error.keys:
-        channels.setdefault(channel, []).append(f"{frame:g}")
-    lines = [f"  {channel}: {', '.join(frames)}" for channel, frames in channels.items()]
-    more = len(lines) - MOST_CHANNELS
+        frames.setdefault(tables.control_of(channel)[0], set()).add(frame)
+    controls: dict[str, list[str]] = {}
+    for control, those in frames.items():
+        controls.setdefault(", ".join(f"{f:g}" for f in sorted(those)), []).append(control)
+    lines = [f"  frames {those}: {', '.join(names)}" for those, names in controls.items()]
+    more = len(lines) - MOST_LINES
     if more > 0:
-        lines = [*lines[:MOST_CHANNELS], f"  and {more} more channels"]
-    return "\n".join([error.message, *lines])
+        lines = [*lines[:MOST_LINES], f"  and others, {more} such lines more"]
+    return "\n".join([f"{error.message} (--replace, or --after shift)", *lines])

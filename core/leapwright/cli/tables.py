@@ -6,7 +6,9 @@ Colour only on a terminal, and nothing is cut: in a narrow window cells go over 
 
 from __future__ import annotations
 
+import re
 import sys
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, TextIO
 
@@ -20,7 +22,7 @@ from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
 from leapwright.units import METRES_PER_UNIT
 
-__all__ = ["show_chart", "show_keys", "show_plan", "warn"]
+__all__ = ["control_of", "show_chart", "show_keys", "show_plan", "warn"]
 
 ABSENT = "–"
 LEAST_PERCENT = 0.05
@@ -73,20 +75,57 @@ def show_chart(chart: Chart, *, unit: str, out: TextIO) -> None:
 def show_keys(result: Any, *, out: TextIO) -> None:
     """Print which keys a block wrote, what became of those there were, and what was measured."""
     console = _console(out)
-    table = _table("Channel", "Frames", "Keys that were there", numbers=())
-    for keyed in result.keyed:
-        table.add_row(Text(keyed.channel), _frames_text(keyed.frames), Text(keyed.became))
+    table = _table("Control", "Channels", "Frames", "Keys", numbers=())
+    for row in _key_rows(result.keyed):
+        table.add_row(*(Text(cell) for cell in row))
     console.print(table)
-    totals = [
-        f"{sum(getattr(keyed, what) for keyed in result.keyed)} {what}"
-        for what in ("moved", "replaced", "added", "left")
-    ]
-    console.print(Text("Keys: " + ", ".join(totals) + "."), soft_wrap=True)
+    totals = Counter(dict.fromkeys(_BECAME, 0))
+    totals.update(_counts(result.keyed))
+    text = ", ".join(f"{number} {what}" for what, number in totals.items())
+    console.print(Text(f"Keys: {text}."), soft_wrap=True)
     for line in result.controls_text:
         console.print(Text(line), soft_wrap=True)
     if result.measured is not None:
         for line in _measured_lines(result.measured):
             console.print(Text(line), soft_wrap=True)
+
+
+_BECAME = ("moved", "replaced", "added", "left")
+
+
+def _counts(keyed: Iterable[Any]) -> Counter[str]:
+    return Counter({what: sum(getattr(k, what) for k in keyed) for what in _BECAME})
+
+
+def _key_rows(keyed: Iterable[Any]) -> list[tuple[str, str, str, str]]:
+    """A row for all controls to which the same happened: names, channels, frames, counts."""
+    by_control: dict[tuple[str, tuple[float, ...]], list[Any]] = {}
+    for k in keyed:
+        by_control.setdefault((control_of(k.channel)[0], tuple(k.frames)), []).append(k)
+    alike: dict[tuple[str, str], dict[str, Counter[str]]] = {}
+    for (control, frames), group in by_control.items():
+        channels = dict.fromkeys(control_of(k.channel)[1] for k in group)
+        same = alike.setdefault((", ".join(channels), _frames_text(frames)), {})
+        same[control] = _counts(group)
+    rows = []
+    for (names, frames_text), controls in alike.items():
+        total: Counter[str] = sum(controls.values(), Counter())
+        text = ", ".join(f"{n} {what}" for what, n in total.items())
+        rows.append((", ".join(controls), names, frames_text, text))
+    return rows
+
+
+def control_of(channel: str) -> tuple[str, str]:
+    """The control and the property of a channel's path.
+
+    Examples
+    --------
+    >>> control_of('pose.bones["paw.L"].location[2]'), control_of("rotation_euler[0]")
+    (('paw.L', 'location'), ('object', 'rotation_euler'))
+    """
+    bone = re.match(r'pose\.bones\["((?:[^"\\]|\\.)*)"\]\.?(.*)', channel)
+    control, path = (bone[1], bone[2]) if bone else ("object", channel)
+    return control, re.sub(r"\[\d+\]$", "", path)
 
 
 def _measured_lines(measured: Any) -> Iterator[str]:

@@ -143,7 +143,7 @@ def _drawn(panel: Panel, image: ModuleType, draw: ModuleType) -> Any:
     width, height = picture.size
     large = image.new("RGBA", (width * _FINE, height * _FINE), (*_EDGE, 0))
     pen = draw.Draw(large)
-    seen = np.isfinite(panel.path).all(axis=1)
+    seen: NDArray[np.bool_] = np.isfinite(panel.path).all(axis=1)
     # Pixel centres are half a pixel in; far-off points would make Pillow's lines overflow.
     points = np.clip((panel.path + 0.5) * _FINE, -1e5, 1e5)
     for run in np.split(points, np.flatnonzero(~seen)):
@@ -171,9 +171,7 @@ def _ring(pen: Any, point: Sequence[float], unit: float) -> None:
     x, y = point
     for radius, width, colour in ((13.0, 6.0, _EDGE), (12.0, 3.0, _HERE)):
         r = radius * unit
-        pen.ellipse(
-            (x - r, y - r, x + r, y + r), outline=(*colour, 255), width=round(width * unit)
-        )
+        pen.ellipse((x - r, y - r, x + r, y + r), outline=(*colour, 255), width=round(width * unit))
 
 
 def _mark(pen: Any, name: str, point: Sequence[float], radius: float) -> None:
@@ -193,9 +191,7 @@ def _caption(pen: Any, font: ModuleType, panel: Panel, place: tuple[int, int, in
     left, top, width = place
     centre = left + width / 2
     colour = _MARKS.get(panel.moment, _INK)
-    pen.text(
-        (centre, top), panel.moment, fill=colour, font=font.load_default(size=24), anchor="ma"
-    )
+    pen.text((centre, top), panel.moment, fill=colour, font=font.load_default(size=24), anchor="ma")
     line = f"frame {panel.frame}" + (f"    {panel.note}" if panel.note else "")
     pen.text((centre, top + 33), line, fill=_QUIET, font=font.load_default(size=17), anchor="ma")
 
@@ -204,7 +200,7 @@ def _header(pen: Any, font: ModuleType, title: str, across: int, marked: bool) -
     large, small = font.load_default(size=26), font.load_default(size=17)
     middle = _MARGIN + 16
     words = ["COG, one dot per frame", "this frame", *(_MARKS if marked else ())]
-    steps = [42 + pen.textlength(word, font=small) for word in words]
+    steps = [50 + pen.textlength(word, font=small) for word in words]
     pen.text((_MARGIN, middle), title, fill=_INK, font=large, anchor="lm")
     used = _MARGIN + (pen.textlength(title, font=large) + 40 if title else 0)
     if used + sum(steps) + _MARGIN > across:
@@ -220,5 +216,5 @@ def _header(pen: Any, font: ModuleType, title: str, across: int, marked: bool) -
             pen.line((x, middle, x + 28, middle), fill=_LINE, width=2)
             for dx in (4, 14, 24):
                 _disc(pen, (x + dx, float(middle)), 2.6, _DOT)
-        pen.text((x + 32, middle), word, fill=_QUIET, font=small, anchor="lm")
+        pen.text((x + 34, middle), word, fill=_QUIET, font=small, anchor="lm")
         x += step
