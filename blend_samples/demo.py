@@ -54,8 +54,10 @@ def report(blocked) -> str:  # type: ignore[no-untyped-def]
     frames, exact = jump.frames, jump.subframes
     lines = ["", "the hare jumps onto the crates, from posed frames 1 to 7 at 24 fps", ""]
     lines.append(f"  {'phase':<14}{'frames':>7}   {'exactly':>8}")
-    for name in ("anticipation", "push", "rise", "fall", "absorb", "recover"):
-        lines.append(f"  {name:<14}{getattr(frames, name):>7}   {getattr(exact, name):>8.2f}")
+    lines += [
+        f"  {name:<14}{getattr(frames, name):>7}   {getattr(exact, name):>8.2f}"
+        for name in ("anticipation", "push", "rise", "fall", "absorb", "recover")
+    ]
     moments = ", ".join(f"{WORDS.get(m, m)} {f:g}" for m, f in blocked.moments.items())
     lines += ["", f"  {moments}", ""]
     lines.append(f"  {'':<14}{'asked':>9}{'plan':>9}{'measured':>10}")
@@ -66,11 +68,15 @@ def report(blocked) -> str:  # type: ignore[no-untyped-def]
     for name, asked, plan, got in rows:
         lines.append(f"  {name:<14}{asked:>7.3f} m{plan:>7.3f} m{got:>8.3f} m")
     lines += [
-        f"  magnification {jump.magnification:.2f}, push {jump.push_force:.1f} and absorb "
-        f"{jump.absorb_force:.1f} body weights on average",
+        (
+            f"  magnification {jump.magnification:.2f}, push {jump.push_force:.1f} and absorb "
+            f"{jump.absorb_force:.1f} body weights on average"
+        ),
         "",
-        f"  farthest of the COG from the plan, any frame: "
-        f"{measured.largest_distance_m * 1000:.4f} mm",
+        (
+            f"  farthest of the COG from the plan, any frame: "
+            f"{measured.largest_distance_m * 1000:.4f} mm"
+        ),
         f"  posed values changed: {len(measured.posed_values_changed)}"
         + " (the root in the air, at the apex)" * bool(measured.posed_values_changed),
     ]
@@ -81,6 +87,7 @@ def report(blocked) -> str:  # type: ignore[no-untyped-def]
 def picture(scene, blocked, out: Path) -> Path:  # type: ignore[no-untyped-def]
     """The strip of the key poses."""
     import numpy as np
+
     from leapwright_blender.sample import sample
     from leapwright_blender.strip import render_strip
 

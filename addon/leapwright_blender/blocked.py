@@ -137,9 +137,7 @@ def measure_written(
 
     Stepped keys are compared where they stand, on the moments alone.
     """
-    stepped = all(
-        (s.curves.interpolation[_mine(s)] == 0).all() for s in schedules.values()
-    )
+    stepped = all((s.curves.interpolation[_mine(s)] == 0).all() for s in schedules.values())
     first, last = course.frames[0], course.frames[-1]
     frames = course.frames if stepped else _every_frame(first, last)
     top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
@@ -186,7 +184,10 @@ def _changed(
             i
             for i, c in enumerate(old.channels)
             if c in places
-            and np.any(np.abs(old.frame[old.starts[i] : old.starts[i + 1], None] - list(poses.values())) < 0.01)
+            and np.any(
+                np.abs(old.frame[old.starts[i] : old.starts[i + 1], None] - list(poses.values()))
+                < 0.01
+            )
         ]
         for i in posed:
             channel = old.channels[i]

@@ -125,16 +125,11 @@ def _takeoff_place(stands: Mapping[str, Stand], home: Stand, crouch: Floats) -> 
     return np.asarray(home.cog - crouch * np.array([1.0, 1.0, 0.0]))
 
 
-def _feet_move(
-    jump: Jump, stands: Mapping[str, Stand], home: Stand, position: Floats
-) -> Floats:
+def _feet_move(jump: Jump, stands: Mapping[str, Stand], home: Stand, position: Floats) -> Floats:
     """How far unposed feet go: so that the body stands over them after landing as it did at home,
     and as high over them at land as at take-off."""
     takeoff, land, low = (position[KNOTS.index(k)] for k in ("takeoff", "land", "low"))
-    if jump.carry_on:
-        level = land[:2] - takeoff[:2]
-    else:
-        level = low[:2] - home.cog[:2]
+    level = land[:2] - takeoff[:2] if jump.carry_on else low[:2] - home.cog[:2]
     return np.append(level, land[2] - takeoff[2])
 
 
@@ -168,9 +163,7 @@ def _by_feet(
     place = course.path.position - carried
     local = _planted(course, stands, home, controls.cog, place)
     slope = _slopes(course, home, controls.cog, carried_slope)
-    feet = [
-        _by_foot(course, stands, home, foot, carried, carried_slope) for foot in controls.feet
-    ]
+    feet = [_by_foot(course, stands, home, foot, carried, carried_slope) for foot in controls.feet]
     body = Ride(controls.cog, course.knots, course.frames, local, slope, slope)
     return [*root_rides, body, *feet]
 
@@ -195,9 +188,7 @@ def _moving_root(
     return [_thinned(course, stands, ride)], (values - reference) @ lead.T, slopes @ lead.T
 
 
-def _slopes(
-    course: Course, home: Stand, control: Control, carried: float | Floats = 0.0
-) -> Floats:
+def _slopes(course: Course, home: Stand, control: Control, carried: float | Floats = 0.0) -> Floats:
     """Slope of a control's channels, per frame, when it does what of the path it is not carried."""
     slope = course.path.velocity / course.fps - carried
     return np.asarray(slope @ np.linalg.inv(home.linear[control]).T)
@@ -250,7 +241,9 @@ def _by_root(
     root_in[top] = root_out[top] = np.linalg.inv(lead) @ (velocity[top] - own @ local_slope)
     return [
         Ride(cog, course.knots, course.frames, local, body_in, body_out),
-        _thinned(course, stands, Ride(root, course.knots, course.frames, carrier, root_in, root_out)),
+        _thinned(
+            course, stands, Ride(root, course.knots, course.frames, carrier, root_in, root_out)
+        ),
     ]
 
 
@@ -310,7 +303,9 @@ def _by_foot(
     slope_in, slope_out = np.zeros_like(values), np.zeros_like(values)
     slope_out[up], slope_in[down] = inverse @ velocity[up], inverse @ velocity[down]
     slope_in[top] = slope_out[top] = inverse @ (velocity[top] + apart_slope - carried_slope[top])
-    return _thinned(course, stands, Ride(foot, course.knots, course.frames, values, slope_in, slope_out))
+    return _thinned(
+        course, stands, Ride(foot, course.knots, course.frames, values, slope_in, slope_out)
+    )
 
 
 def _thinned(course: Course, stands: Mapping[str, Stand], ride: Ride) -> Ride:

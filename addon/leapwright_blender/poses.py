@@ -89,11 +89,13 @@ def read_poses(poses: Mapping[str, float] | None) -> dict[str, float]:
     return ordered
 
 
-def stand_on(obj: Any, scene: Any, ground: Ground, controls: Controls, frames: list[float]) -> list[Stand]:
+def stand_on(
+    obj: Any, scene: Any, ground: Ground, controls: Controls, frames: list[float]
+) -> list[Stand]:
     """Read the body on some frames; the user's scene is not stepped."""
     named = [c for c in (controls.root, controls.cog, *controls.feet) if c is not None]
     places = sample(obj, frames, named, scene=scene)
-    objects = list({c.object: the_object(c) for c in named}.values()) + [obj]
+    objects = [*list({c.object: the_object(c) for c in named}.values()), obj]
     stands = []
     with side_scene(scene, list(dict.fromkeys(objects))) as side:
         for i, frame in enumerate(frames):

@@ -177,9 +177,7 @@ def _channels(ride: Ride) -> list[Channel]:
     return [Channel(path, axis, group) for axis in range(3)]
 
 
-def _shifted(
-    base: Curves, sources: Floats, course: Course, after: str
-) -> tuple[Curves, list[int]]:
+def _shifted(base: Curves, sources: Floats, course: Course, after: str) -> tuple[Curves, list[int]]:
     """Curves with later keys pushed back where that was asked, and the channels it moved."""
     if after != "shift":
         return base, []
@@ -204,9 +202,7 @@ def _near(frames: NDArray[np.float32], sources: Floats) -> Bools:
     return np.asarray((np.abs(frames[:, None] - sources[None, :]) < NEAR).any(axis=1))
 
 
-def _sort(
-    curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Channel]
-) -> _Sorting:
+def _sort(curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Channel]) -> _Sorting:
     frame = curves.frame.astype(np.float64)
     mine = np.array([c in ours for c in curves.channels], dtype=bool)[curves.channel_of_key()]
     if not sources.size:
@@ -233,9 +229,7 @@ def _collided(curves: Curves, sorting: _Sorting) -> Bools:
     home = curves.channel_of_key()
     bad = np.zeros(len(home), dtype=bool)
     moving = np.flatnonzero(sorting.posed & ~sorting.ours)
-    same = (home[moving][1:] == home[moving][:-1]) & (
-        np.diff(sorting.target[moving]) < NEAR
-    )
+    same = (home[moving][1:] == home[moving][:-1]) & (np.diff(sorting.target[moving]) < NEAR)
     # Of two on one frame the pose stays; a breakdown is what gives way.
     for first, second in zip(moving[:-1][same], moving[1:][same], strict=True):
         bad[first if sorting.pose[second] else second] = True
@@ -350,9 +344,7 @@ def _ride_curves(
     return made
 
 
-def _kinds(
-    ride: Ride, name: Channel, old: Curves, poses: Mapping[str, float]
-) -> NDArray[np.int32]:
+def _kinds(ride: Ride, name: Channel, old: Curves, poses: Mapping[str, float]) -> NDArray[np.int32]:
     """A pose's key keeps its kind; the others get that of their moment."""
     kinds = [KINDS[knot] for knot in ride.knots]
     if name in old.channels:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leapwright.errors import FileError, HostError, InputError
-from leapwright.report.strip import Panel, compose_strip
+from leapwright.report.strip import Panel, compose_strip, png
 
 __all__ = ["Picture", "render_pictures", "render_strip"]
 
@@ -155,7 +155,7 @@ def render_strip(
         )
         for name, shot in zip(frames, pictures, strict=True)
     ]
-    return _write_png(compose_strip(panels, title=title), Path(out))
+    return _write(png(compose_strip(panels, title=title)), Path(out))
 
 
 def _checked(scene: Any, frames: Sequence[int], width: int, samples: int) -> list[int]:
@@ -265,17 +265,16 @@ def _pixels(file: Path) -> NDArray[np.uint8]:
         bpy.data.images.remove(image)
 
 
-def _write_png(sheet: NDArray[np.uint8], out: Path) -> Path:
-    from PIL import Image  # compose_strip has said so if it is missing
-
+def _write(content: bytes, out: Path) -> Path:
     part = out.with_name(f".{out.name}.part")
     try:
         with part.open("wb") as file:
-            Image.fromarray(sheet).save(file, "PNG")
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         part.replace(out)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise FileError(f"cannot write {out}: {error.strerror or error}") from error
     return out

@@ -38,7 +38,7 @@ class _OnRig:
     """Works on the active object."""
 
     @classmethod
-    def poll(cls, context: Any) -> bool:
+    def poll(cls: Any, context: Any) -> bool:
         """Say why a button is off."""
         obj = context.object
         if obj is None:

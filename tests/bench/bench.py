@@ -52,6 +52,7 @@ def bench_plan() -> list[str]:
 def bench_block() -> list[str]:
     """Writing of block's keys, against bare foreach_set of the same and keyframe_insert."""
     import bpy
+
     from leapwright.curves import Curves
     from leapwright_blender import host
     from leapwright_blender.read import read_curves

@@ -29,7 +29,9 @@ def _empty() -> None:
     bpy.context.scene.render.fps = 24
 
 
-def key_pose(rig: Any, frame: int, lifts: Mapping[str, tuple[float, float, float]], **others: float) -> None:
+def key_pose(
+    rig: Any, frame: int, lifts: Mapping[str, tuple[float, float, float]], **others: float
+) -> None:
     """Key the location of some bones, and the rotation of an ear and of a hand."""
     for bone, place in lifts.items():
         rig.pose.bones[bone].location = place
@@ -92,7 +94,7 @@ def test_poses_go_to_their_frames_unmoved_and_the_cog_follows_the_plan() -> None
     frames = np.arange(m.crouch, m.land + 1)
     height = cog(rig, frames)[:, 2]
     # p [(3 - 2ρ) u² + (2ρ - 2) u³] of the design, worked out by hand for 0.360 m and 12 frames.
-    above = height[: 5] - height[0]
+    above = height[:5] - height[0]
     assert above == pytest.approx([0, 0.0179, 0.0778, 0.1888, 0.36], abs=6e-5)
     air = cog(rig, np.arange(m.takeoff, m.land + 1))
     second = np.diff(air, n=2, axis=0)
@@ -101,10 +103,15 @@ def test_poses_go_to_their_frames_unmoved_and_the_cog_follows_the_plan() -> None
     # No step in speed at take-off: one-sided speeds from finely sampled places.
     t = float(m.takeoff)
     fine = sample(
-        rig, [t - 0.02, t - 0.01, t, t + 0.01, t + 0.02], [Control("Hare", "body")],
+        rig,
+        [t - 0.02, t - 0.01, t, t + 0.01, t + 0.02],
+        [Control("Hare", "body")],
         scene=bpy.context.scene,
     ).positions[0][:, 2]
-    before_it, after_it = (3 * fine[2] - 4 * fine[1] + fine[0]), (-3 * fine[2] + 4 * fine[3] - fine[4])
+    before_it, after_it = (
+        (3 * fine[2] - 4 * fine[1] + fine[0]),
+        (-3 * fine[2] + 4 * fine[3] - fine[4]),
+    )
     assert before_it / 0.02 * 24 == pytest.approx(after_it / 0.02 * 24, abs=0.02)
 
 
@@ -137,7 +144,8 @@ def test_keys_alone_reproduce_the_plan(air: str, seed: int) -> None:
     takeoff = places[int(m.takeoff - m.start)]
     planned = result.jump.cog(frames).position + takeoff
     assert np.abs(places - planned).max() < NEAR
-    assert result.measured is not None and result.measured.largest_distance_m < NEAR
+    assert result.measured is not None
+    assert result.measured.largest_distance_m < NEAR
 
 
 @pytest.mark.parametrize("air", ["root", "feet"])
@@ -178,7 +186,8 @@ def test_the_generated_human() -> None:
     places = cog(rig, frames, "torso")
     planned = result.jump.cog(frames).position + places[int(m.takeoff - m.start)]
     assert np.abs(places[:, 2] - planned[:, 2])[int(m.crouch - m.start) :].max() < NEAR
-    assert result.measured is not None and result.measured.largest_distance_m < NEAR
+    assert result.measured is not None
+    assert result.measured.largest_distance_m < NEAR
     keyed = {k.channel.split('"')[1] for k in result.keyed}
     assert keyed == {"torso", "root"}
 
@@ -197,7 +206,8 @@ def test_a_master_scale_changes_nothing_and_gets_no_key() -> None:
         result = rig_of(rig, bpy.context.scene).block(
             poses={"crouch": 1, "takeoff": 2}, jump_height=0.85, landing_level=0.434
         )
-        assert result.measured is not None and result.measured.largest_distance_m < NEAR
+        assert result.measured is not None
+        assert result.measured.largest_distance_m < NEAR
         assert not [k for k in result.keyed if "scale" in k.channel]
         f = result.jump.frames
         results.append((f.push, f.rise, f.fall))
@@ -236,7 +246,8 @@ def test_keys_in_the_way_are_listed_replaced_or_pushed_back() -> None:
         rig_of(rig, bpy.context.scene).block(poses=POSES, rise_frames=12)
     assert {frame for _, frame in info.value.keys} == {20.0}
     assert identical(read_curves(rig).curves, before)
-    assert rig.get("leapwright") is None and not bpy.context.scene.timeline_markers
+    assert rig.get("leapwright") is None
+    assert not bpy.context.scene.timeline_markers
     result = rig_of(rig, bpy.context.scene).block(poses=POSES, rise_frames=12, replace=True)
     assert sum(k.replaced for k in result.keyed) == len(info.value.keys)
     assert 20.0 not in set(read_curves(rig).curves.frame.tolist()) - set(result.moments.values())
@@ -246,7 +257,8 @@ def test_keys_in_the_way_are_listed_replaced_or_pushed_back() -> None:
     pushed = result.moments["end"] - 4
     body = read_curves(rig, paths={'pose.bones["body"].location'}).curves
     assert {20 + pushed, 300 + pushed} <= set(body.frame.tolist())
-    assert result.measured is not None and result.measured.largest_distance_m < NEAR
+    assert result.measured is not None
+    assert result.measured.largest_distance_m < NEAR
 
 
 def test_a_dry_run_says_the_same_and_touches_nothing() -> None:
@@ -257,9 +269,11 @@ def test_a_dry_run_says_the_same_and_touches_nothing() -> None:
     assert dry.measured is None
     assert identical(read_curves(rig).curves, before)
     assert bpy.context.scene.frame_current == frame
-    assert rig.get("leapwright") is None and not bpy.context.scene.timeline_markers
+    assert rig.get("leapwright") is None
+    assert not bpy.context.scene.timeline_markers
     wet = rig_of(rig, bpy.context.scene).block(poses=POSES, rise_frames=12)
-    assert wet.keyed == dry.keyed and wet.jump == dry.jump
+    assert wet.keyed == dry.keyed
+    assert wet.jump == dry.jump
 
 
 def test_channels_that_are_not_named_keep_every_byte() -> None:
@@ -289,7 +303,10 @@ def test_kinds_stepped_hold_pairs_and_markers() -> None:
     curves = read_curves(rig).curves
     home = curves.channel_of_key()
     assert (curves.interpolation == Interpolation.CONSTANT).all()
-    body = channel(curves, next(i for i, c in enumerate(curves.channels) if '"body"' in c.data_path and c.index == 2))
+    body = channel(
+        curves,
+        next(i for i, c in enumerate(curves.channels) if '"body"' in c.data_path and c.index == 2),
+    )
     kinds = dict(zip(body.frame.tolist(), body.kind.tolist(), strict=True))
     assert kinds[float(m.crouch - 5)] == Kind.MOVING_HOLD
     assert kinds[float(result.moments["apex"])] == Kind.EXTREME
@@ -297,7 +314,8 @@ def test_kinds_stepped_hold_pairs_and_markers() -> None:
     ear = [i for i, c in enumerate(curves.channels) if "ear.L" in c.data_path]
     for i in ear:
         frames = curves.frame[home == i].tolist()
-        assert float(m.crouch - 5) in frames and float(m.crouch) in frames
+        assert float(m.crouch - 5) in frames
+        assert float(m.crouch) in frames
     names = {marker.name: marker.frame for marker in scene.timeline_markers}
     assert names.pop("drum") == 17
     assert set(names.values()) == {int(f) for f in result.moments.values()}
@@ -327,7 +345,8 @@ def test_objects_without_bones() -> None:
     ball.location = (1, 2, 0.5)
     bpy.context.view_layer.update()
     result = rig_of(ball, bpy.context.scene).block(jump_height=1.0, push_height=0.2, travel=2.0)
-    assert result.measured is not None and result.measured.largest_distance_m < NEAR
+    assert result.measured is not None
+    assert result.measured.largest_distance_m < NEAR
     curves = read_curves(ball).curves
     assert {c.data_path for c in curves.channels} == {"location"}
 
@@ -357,19 +376,25 @@ def test_too_much_leg_is_said() -> None:
     # Thigh and shin are 2 × hypot(0.06, 0.2) long, hip to ankle 0.4 + 0.3 m at take-off.
     missing = 0.7 - 2 * np.hypot(0.06, 0.2)
     assert any(
-        text.startswith(f"take-off asks for {missing * 100:.1f} cm more leg") for text in result.warnings
+        text.startswith(f"take-off asks for {missing * 100:.1f} cm more leg")
+        for text in result.warnings
     ), result.warnings
 
 
 def test_the_hare_sample_with_all_seven_poses() -> None:
     bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "hare_market.blend"), load_ui=False)
     rig = bpy.data.objects["Hare"]
-    poses = {m: i for i, m in enumerate(("start", "crouch", "takeoff", "apex", "land", "low", "end"), 1)}
+    poses = {
+        m: i for i, m in enumerate(("start", "crouch", "takeoff", "apex", "land", "low", "end"), 1)
+    }
     result = rig_of(rig, bpy.context.scene).block(poses=poses, jump_height=0.85)
     measured = result.measured
-    assert measured is not None and measured.largest_distance_m < NEAR
+    assert measured is not None
+    assert measured.largest_distance_m < NEAR
     # Only the root in the air gives: the apex pose was a guess, the arc is not.
-    assert {(c.channel.split('"')[1], c.moment) for c in measured.posed_values_changed} <= {("root", "apex")}
+    assert {(c.channel.split('"')[1], c.moment) for c in measured.posed_values_changed} <= {
+        ("root", "apex")
+    }
 
 
 def test_a_crouch_alone_is_pushed_off_from() -> None:

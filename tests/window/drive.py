@@ -125,6 +125,8 @@ def steps() -> Iterator[float]:
     SEEN["key_frames"] = key_frames()
     SEEN["frame_after"] = bpy.context.scene.frame_current
     yield from picture("tab-blocked")
+    window.cursor_warp(300, 500)  # the panel to adjust opens at the cursor
+    yield WAIT
     with overridden():
         bpy.ops.screen.redo_last("INVOKE_DEFAULT")
     yield from picture("adjust")

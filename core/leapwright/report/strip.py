@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from io import BytesIO
 from types import ModuleType
 from typing import Any, TypeAlias
 
@@ -19,7 +20,7 @@ from leapwright.errors import HostError, InputError
 
 Colour: TypeAlias = tuple[int, int, int]
 
-__all__ = ["Panel", "compose_strip"]
+__all__ = ["Panel", "compose_strip", "to_png"]
 
 _FINE = 3  # the path is drawn this much larger and then shrunk, for smooth edges
 _MARGIN, _GAP, _CAPTION, _HEADER = 24, 12, 64, 52
@@ -108,6 +109,29 @@ def compose_strip(panels: Sequence[Panel], *, title: str = "") -> NDArray[np.uin
     return np.asarray(sheet, dtype=np.uint8)
 
 
+def png(sheet: NDArray[np.uint8]) -> bytes:
+    """A picture as the bytes of a PNG file.
+
+    Parameters
+    ----------
+    sheet : array of uint8, shape [height, width, 3]
+
+    Raises
+    ------
+    HostError
+        Pillow is missing.
+
+    Examples
+    --------
+    >>> png(np.zeros((4, 4, 3), np.uint8))[1:4]
+    b'PNG'
+    """
+    image, _, _ = _pillow()
+    packed = BytesIO()
+    image.fromarray(sheet).save(packed, "PNG")
+    return packed.getvalue()
+
+
 def _check(panels: Sequence[Panel]) -> None:
     if not panels:
         raise InputError("`panels` must hold at least one picture, got none", "panels")
@@ -127,6 +151,20 @@ def _check(panels: Sequence[Panel]) -> None:
                 raise InputError(f"`{name}` must be a point from 0 to {last}, got {at}", name)
 
 
+def to_png(sheet: NDArray[np.uint8]) -> bytes:
+    """A picture, shape [height, width, 3], as the bytes of a PNG file.
+
+    Raises
+    ------
+    HostError
+        Pillow is missing.
+    """
+    image, _, _ = _pillow()
+    stream = BytesIO()
+    image.fromarray(sheet).save(stream, "PNG", optimize=True)
+    return stream.getvalue()
+
+
 def _pillow() -> tuple[ModuleType, ModuleType, ModuleType]:
     try:
         from PIL import Image, ImageDraw, ImageFont
@@ -143,7 +181,7 @@ def _drawn(panel: Panel, image: ModuleType, draw: ModuleType) -> Any:
     width, height = picture.size
     large = image.new("RGBA", (width * _FINE, height * _FINE), (*_EDGE, 0))
     pen = draw.Draw(large)
-    seen: NDArray[np.bool_] = np.isfinite(panel.path).all(axis=1)
+    seen = np.asarray(np.isfinite(panel.path).all(axis=1))
     # Pixel centres are half a pixel in; far-off points would make Pillow's lines overflow.
     points = np.clip((panel.path + 0.5) * _FINE, -1e5, 1e5)
     for run in np.split(points, np.flatnonzero(~seen)):
