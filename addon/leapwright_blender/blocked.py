@@ -146,7 +146,7 @@ def measure_written(
     at = np.concatenate([frames, extra[:2], [tops]])
     places = ground.to_plan(sample(obj, at, [controls.cog], scene=scene).positions[0])
     away = np.linalg.norm(places[: len(frames)] - course.at(frames), axis=1)
-    worst = int(away.argmax())
+    worst = int(np.argmax(away))
     crouch, takeoff, apex = places[len(frames) :, 2]
     return Measured(
         largest_distance_m=float(away[worst]),

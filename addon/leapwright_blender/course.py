@@ -78,8 +78,7 @@ def lay_course(jump: Jump, stands: Mapping[str, Stand], home: Stand) -> Course:
     position = position + _takeoff_place(stands, home, position[KNOTS.index("crouch")])
     if "takeoff" in stands and not jump.running:
         # Before take-off and unposed: over the feet, where the body stands at home.
-        for knot in ("start", "hold", "crouch"):
-            position[KNOTS.index(knot), :2] = home.cog[:2]
+        position[: KNOTS.index("takeoff"), :2] = home.cog[:2]
     for knot, name in enumerate(KNOTS):
         moment = "crouch" if name == "hold" else name
         if moment in stands and moment != "apex":

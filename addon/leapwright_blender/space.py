@@ -241,7 +241,9 @@ def _bone_linear(bone: Any) -> NDArray[np.float64]:
         )
 
     # Places are left out, so that no digits are lost in a far-away or tiny rig.
-    columns = [pose(Matrix.Translation(unit), place=False).translation for unit in np.eye(3)]
+    columns = [
+        pose(Matrix.Translation(unit), place=False).translation for unit in np.eye(3).tolist()
+    ]
     linear = np.array(columns, dtype=np.float64).T
     carrying = _carried(bone)
     if not carrying:

@@ -224,7 +224,8 @@ def _render(stage: Any, frame: int, folder: Path) -> Picture:
     # empty one.
     empty = bpy.data.scenes.new("leapwright empty scene")
     try:
-        with bpy.context.temp_override(scene=empty, view_layer=empty.view_layers[0]):
+        override: Any = bpy.context.temp_override(scene=empty, view_layer=empty.view_layers[0])
+        with override:
             bpy.ops.render.render(animation=True, scene=stage.name)
     finally:
         bpy.data.scenes.remove(empty)
@@ -254,7 +255,7 @@ def _projection(stage: Any) -> NDArray[np.float64]:
 
 
 def _pixels(file: Path) -> NDArray[np.uint8]:
-    image = bpy.data.images.load(str(file))
+    image: Any = bpy.data.images.load(str(file))
     try:
         width, height = image.size
         flat = np.empty(width * height * image.channels, dtype=np.float32)

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
 
 from .operators import OPERATORS
@@ -12,6 +14,8 @@ from .readout import forget
 
 __all__ = ["register", "unregister"]
 
+# Typed loosely: the property is ours.
+HOST_OBJECT: Any = bpy.types.Object
 CLASSES = (LeapwrightSettings, *OPERATORS, *PANELS)
 
 
@@ -20,12 +24,12 @@ def register() -> None:
     for cls in CLASSES:
         bpy.utils.register_class(cls)
     # Not plainly `leapwright`: that custom property is the record of what was blocked.
-    bpy.types.Object.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
+    HOST_OBJECT.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
 
 
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
     forget()
-    del bpy.types.Object.leapwright_ask
+    del HOST_OBJECT.leapwright_ask
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

@@ -60,7 +60,7 @@ class LEAPWRIGHT_OT_find_controls(_OnRig, bpy.types.Operator):
     bl_description = "Find the root, the COG control and the feet, and say how sure that is"
     bl_options = {"REGISTER", "UNDO"}
 
-    def execute(self, context: Any) -> set[str]:
+    def execute(self, context: Any) -> Any:
         settings = settings_of(context.object)
         try:
             found = rig_of(context.object, context.scene).find()
@@ -90,7 +90,7 @@ class LEAPWRIGHT_OT_mark_pose(_OnRig, bpy.types.Operator):
         """Say which moment the button marks."""
         return f"The current frame is the {MOMENTS[properties.moment].lower()} pose"
 
-    def execute(self, context: Any) -> set[str]:
+    def execute(self, context: Any) -> Any:
         # Adjusting this operator later must not read the frame of that time.
         if not self.properties.is_property_set("frame"):
             self.frame = context.scene.frame_current
@@ -110,7 +110,7 @@ class LEAPWRIGHT_OT_clear_pose(_OnRig, bpy.types.Operator):
 
     moment: _moment
 
-    def execute(self, context: Any) -> set[str]:
+    def execute(self, context: Any) -> Any:
         set_pose(settings_of(context.object), self.moment, None)
         if problem := _read_poses(context):
             self.report({"WARNING"}, problem)
@@ -125,7 +125,7 @@ class LEAPWRIGHT_OT_read_poses(_OnRig, bpy.types.Operator):
     bl_description = "Read push height, landing level and travel from the marked poses"
     bl_options = {"REGISTER", "UNDO"}
 
-    def execute(self, context: Any) -> set[str]:
+    def execute(self, context: Any) -> Any:
         if problem := _read_poses(context):
             self.report({"ERROR"}, problem)
             return {"CANCELLED"}
@@ -140,7 +140,7 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
     bl_description = "Put the keys of the jump on their whole frames"
     bl_options = {"REGISTER", "UNDO"}
 
-    def execute(self, context: Any) -> set[str]:
+    def execute(self, context: Any) -> Any:
         settings = settings_of(context.object)
         # Adjusting this operator runs it again with all its values set: these stay.
         unset = [n for n in VALUE_NAMES if not self.properties.is_property_set(n)]

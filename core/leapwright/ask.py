@@ -365,7 +365,7 @@ def _check_air(ask: Ask, air: Floats, *, free: bool) -> None:
         )
     if np.any(air < 2 * ask.step) and not ask.subframes:
         raise InputError(
-            f"{said} must be at least {2 * ask.step}, got {float(air.min()):g}",
+            f"{said} must be at least {2 * ask.step}, got {float(np.min(air)):g}",
             "air_frames" if typed else "pins",
         )
 

@@ -124,7 +124,7 @@ def _airs(ask: Ask, exact: Exact, reach: int) -> Floats:
     if fixed.air is not None:
         return fixed.air[:, None]
     if fixed.push_rise is not None:
-        keys = np.arange(step, fixed.push_rise.max(), step)[None, :]
+        keys = np.arange(step, np.max(fixed.push_rise), step)[None, :]
         around = _around(air_of_rise(exact, keys, keep=ask.keep, fps=ask.fps), 2, step)
         return np.maximum(around.reshape(len(around), -1), 2 * step)
     if fixed.push is not None and fixed.rise is None and fixed.fall is None:
@@ -187,7 +187,7 @@ def _push_of_rise(ask: Ask, exact: Exact, rise: Floats) -> Floats:
 
 def _diagonal(total: Floats, step: float) -> tuple[Floats, Floats]:
     """Every way to share `total` frames between push and air."""
-    airs = np.arange(2 * step, total.max() - step + 0.5, step)
+    airs = np.arange(2 * step, np.max(total) - step + 0.5, step)
     air = np.broadcast_to(airs, (len(total), airs.size))
     return air, total[:, None] - air
 

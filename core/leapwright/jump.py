@@ -393,7 +393,7 @@ def _whole(ask: Ask, exact: Exact, *, count: int) -> tuple[Ranked, Settled]:
     stuck = ~whole.fits.any(axis=1)
     if np.any(stuck) and stuck.size > 1:
         # The message is about the first jump that does not fit, not about the first of all.
-        one = _row(ask, int(stuck.argmax()))
+        one = _row(ask, int(np.argmax(stuck)))
         return _whole(one, resolve(one), count=count)
     if np.any(stuck):
         raise ClashError(whole.clash, ("pins",))
@@ -404,7 +404,7 @@ def _ranked(ask: Ask, exact: Exact, *, count: int) -> Ranked:
     ranked = rank(ask, exact, count=count)
     none = ~np.isfinite(ranked.cost[:, 0])
     if np.any(none):
-        _refuse_counts(_row(ask, int(none.argmax())))
+        _refuse_counts(_row(ask, int(np.argmax(none))))
     return ranked
 
 

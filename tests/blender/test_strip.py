@@ -128,6 +128,7 @@ def everything(scene: Any) -> dict[str, Any]:
 
 def test_cameras_bound_to_markers_change_with_the_frames(scene: Any) -> None:
     high = new_camera("High", (0.3, -5.0, 6.0))
+    bpy.context.view_layer.update()
     side = scene.camera
     for name, frame, camera in (("b", 3, high), ("a", 2, side)):
         scene.timeline_markers.new(name, frame=frame).camera = camera
