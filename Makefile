@@ -33,7 +33,7 @@ help:
 	@echo 'make window     the tests in a real window: make window BLENDER=/path/to/blender'
 	@echo 'make lint       ruff, mypy and the layers'
 	@echo 'make samples    build the files of blend_samples again, with bpy 4.2'
-	@echo 'make extension  build the zip that Blender installs, into dist'
+	@echo 'make extension  build the zip that Blender installs, into build/extension'
 	@echo 'make bench      measure the speed'
 	@echo 'make clean      remove what was built; the virtual environments stay'
 	@echo 'make distclean  remove them too'

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from leapwright import Jump
 from leapwright.answer import plan_answer
-from leapwright.curves import Curves, evaluate
+from leapwright.curves import Curves
+from leapwright.playback import evaluate
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.poses import Measures

@@ -8,6 +8,7 @@ be saved never leaves half a file, or less of the one that was there.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 from collections.abc import Iterator
@@ -21,6 +22,10 @@ from leapwright.errors import FileError
 from leapwright_blender import host
 
 __all__ = ["Opened", "Saved", "backup", "open_file", "save_file"]
+
+
+# How a compressed file ends.
+SEEK_TABLE_END = b"\xb1\xea\x92\x8f"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,10 +188,25 @@ def _write(part: Path, compress: bool) -> int:
         copy=True,
     )
     _flush(part)
+    _demand_whole(part, compress)
     header = host.read_header(part)
     if header.version not in (None, host.version()[:2]) or header.compressed != compress:
         raise RuntimeError("what was written is not what was asked for")
     return part.stat().st_size
+
+
+def _demand_whole(part: Path, compress: bool) -> None:
+    """Raise when a compressed file was cut off: on a full disk the host says it has saved it.
+
+    It writes zstd frames with a seek table at the end, whose last four bytes are fixed (zstd
+    seekable format).
+    """
+    if not compress:
+        return
+    with part.open("rb") as file:
+        file.seek(max(part.stat().st_size - 4, 0))
+        if file.read() != SEEK_TABLE_END:
+            raise OSError(errno.ENOSPC, "the file was cut off")
 
 
 @contextlib.contextmanager
@@ -209,6 +229,8 @@ def _removed_on_failure(target: Path, part: Path) -> Iterator[list[Path]]:
 
 def _why(target: Path, error: Exception) -> str:
     """Say what went wrong; a full disk makes the host say that there is no such file."""
+    if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+        return "the disk is full"
     with contextlib.suppress(OSError):
         if shutil.disk_usage(target.parent).free < 1 << 20:
             return "the disk is full"

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from leapwright.curves import Channel, Curves
 from leapwright_blender import host
 
-__all__ = ["ATTRIBUTES", "Reading", "read_curves", "read_keys"]
+__all__ = ["ATTRIBUTES", "Reading", "is_sampled", "read_curves", "read_keys"]
 
 ATTRIBUTES: tuple[tuple[str, str, type, int], ...] = (
     ("co", "co", np.float32, 2),

@@ -18,7 +18,6 @@ from leapwright.curves import (
     Kind,
     channel,
     concat,
-    evaluate,
     merge,
     move_keys,
     remove_keys,
@@ -27,6 +26,7 @@ from leapwright.curves import (
 )
 from leapwright.errors import ClashError
 from leapwright.path import handles_at_thirds
+from leapwright.playback import evaluate
 from leapwright_blender.course import Course, Ride
 from leapwright_blender.space import data_path_location
 

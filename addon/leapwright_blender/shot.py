@@ -24,7 +24,15 @@ __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """A rig of the open file, by name: nothing of the host is held on to."""
+    """A rig of the open file, by name: nothing of the host is held on to.
+
+    Parameters
+    ----------
+    name : str
+        Name of the object.
+    scene : str
+        Name of the scene it is in.
+    """
 
     name: str
     scene: str
@@ -159,7 +167,15 @@ class Rig:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """An open file. `warnings` is what opening it had to say."""
+    """An open file.
+
+    Parameters
+    ----------
+    path : Path
+        Where it was opened from.
+    warnings : tuple of str
+        What opening it had to say.
+    """
 
     path: Path
     warnings: tuple[str, ...]
@@ -188,12 +204,34 @@ class Shot:
         return Rig(name, scene.name)
 
     def save(self, path: str | Path, *, in_place: bool = False) -> files.Saved:
-        """Save; the input is only overwritten `in_place`, and then backed up."""
+        """Save the shot: to a temporary file beside the target, then renamed.
+
+        Parameters
+        ----------
+        path : path
+            Where to.
+        in_place : bool
+            Overwrite the input; a dated copy of it is made beside it.
+
+        Raises
+        ------
+        FileError
+            It cannot be written; nothing is left behind.
+        """
         return files.save_file(path, like=self.path, in_place=in_place)
 
 
 def open_shot(path: str | Path) -> Shot:
     """Open a .blend file. Scripts in it do not run.
+
+    Parameters
+    ----------
+    path : path
+        A file of this version of Blender or an older one.
+
+    Returns
+    -------
+    Shot
 
     Raises
     ------
@@ -205,5 +243,13 @@ def open_shot(path: str | Path) -> Shot:
 
 
 def rig_of(obj: Any, scene: Any) -> Rig:
-    """The rig of a live object, for use inside Blender."""
+    """The rig of a live object, for use inside Blender.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+        An armature, or an object without bones.
+    scene : bpy.types.Scene
+        The scene whose time, units and gravity hold.
+    """
     return Rig(obj.name, scene.name)

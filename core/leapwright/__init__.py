@@ -17,8 +17,9 @@ from leapwright.errors import (
     NotFoundError,
     ReachError,
 )
-from leapwright.jump import Frames, Jump, Moments, plan
+from leapwright.jump import Frames, Jump, Moments
 from leapwright.path import Motion, Path
+from leapwright.solve import plan
 
 __version__ = "0.1.0"
 

@@ -14,6 +14,7 @@ import pytest
 from blender.rigs import human, simple_hare
 from leapwright import ClashError, HostError, InputError, KeysInTheWayError
 from leapwright.curves import Interpolation, Kind, channel, identical, select
+from leapwright.playback import evaluate
 from leapwright_blender import rig_of
 from leapwright_blender.read import read_curves
 from leapwright_blender.sample import sample
@@ -72,8 +73,6 @@ POSES = {"start": 1, "crouch": 2, "takeoff": 3, "land": 4}
 
 def pose_values(rig: Any, frame: int) -> dict[str, Any]:
     curves = read_curves(rig).curves
-    from leapwright.curves import evaluate
-
     values = evaluate(curves, [frame])[:, 0]
     return {f"{c.data_path}[{c.index}]": v for c, v in zip(curves.channels, values, strict=True)}
 

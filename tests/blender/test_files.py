@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import bpy
+import numpy as np
 import pytest
 
 from leapwright import errors
@@ -338,6 +339,24 @@ def test_a_full_disk(small_disk: Path, shot: Path) -> None:
     one_line(error, "cannot save", "the disk is full")
     assert [p.name for p in small_disk.iterdir()] == ["out.blend"]
     assert earlier.read_bytes() == b"earlier"
+
+
+def test_a_full_disk_under_a_compressed_shot(small_disk: Path, tmp_path: Path) -> None:
+    """The host says it has saved, and has cut the file off."""
+    noise = np.random.default_rng(0).random(60_000).astype(np.float32)
+    mesh = bpy.data.meshes.new("noise")
+    mesh.vertices.add(20_000)
+    mesh.vertices.foreach_set("co", noise)
+    bpy.data.objects.new("noise", mesh).use_fake_user = True
+    packed = tmp_path / "packed.blend"
+    bpy.ops.wm.save_as_mainfile(filepath=str(packed), compress=True)
+    assert packed.stat().st_size > 100_000
+    open_file(packed)
+    with pytest.raises(FileError) as error:
+        save_file(small_disk / "out.blend")
+    one_line(error, "cannot save", "the disk is full")
+    assert list(small_disk.iterdir()) == []
+    assert save_file(tmp_path / "whole.blend").size > 100_000
 
 
 # Standard output

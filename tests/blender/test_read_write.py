@@ -15,6 +15,7 @@ import pytest
 from leapwright import curves as cv
 from leapwright.curves import Channel, Curves
 from leapwright.errors import HostError, InputError
+from leapwright.playback import evaluate
 from leapwright_blender import host
 from leapwright_blender.read import read_curves
 from leapwright_blender.write import write_curves
@@ -256,7 +257,7 @@ def test_evaluate_equals_the_host(hare: Any, seed: int) -> None:
     # The host takes a frame within 1e-4 of a key for the key.
     near = np.abs(frames[:, None] - curves.frame)
     frames = frames[((near == 0) | (near > 2e-4)).all(axis=1)]
-    got = cv.evaluate(curves, frames)
+    got = evaluate(curves, frames)
     for i, channel in enumerate(curves.channels):
         curve = curve_of(hare, channel)
         expected = np.array([curve.evaluate(f) for f in frames.tolist()])
@@ -269,7 +270,7 @@ def steepness(curves: Curves, i: int, frames: Any) -> float:
     """Most that one float32 step of time changes the value at any of the frames."""
     one = cv.channel(curves, i)
     step = np.spacing(np.abs(frames).astype(np.float32)).astype(float)
-    wide = np.abs(cv.evaluate(one, frames + step) - cv.evaluate(one, frames - step))
+    wide = np.abs(evaluate(one, frames + step) - evaluate(one, frames - step))
     inside = ~np.isin(frames, one.frame)  # a constant key jumps there
     return float(wide[0][inside].max())
 

@@ -16,7 +16,6 @@ from leapwright.curves import (
     Interpolation,
     channel,
     concat,
-    evaluate,
     identical,
     keys_at,
     keys_between,
@@ -27,6 +26,7 @@ from leapwright.curves import (
     shift_keys,
 )
 from leapwright.errors import InputError, KeysInTheWayError
+from leapwright.playback import evaluate
 
 Z = Channel("location", 2, "Hare")
 X = Channel("location", 0, "Hare")

@@ -1,0 +1,110 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Playing curves: the values of many channels at many frames, as the host gives them."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from leapwright.curves import Curves, Interpolation
+from leapwright.errors import InputError
+from leapwright.units import finite
+
+__all__ = ["evaluate"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
+    """Give the values of every channel at the frames, as the host plays them.
+
+    Parameters
+    ----------
+    frames : array_like of F floats
+        Frames, whole or not.
+
+    Returns
+    -------
+    float64[C, F]
+        Constant before the first and after the last key; NaN for a channel without keys.
+
+    Raises
+    ------
+    InputError
+        A frame lies in a segment that is neither constant, linear nor Bezier.
+
+    Notes
+    -----
+    A handle longer than its interval is shortened to it, in time and value, each handle by
+    itself. Time along the segment then never runs back, so Newton's method kept inside a
+    shrinking bracket always finds the one parameter of a frame.
+    """
+    times = np.atleast_1d(finite(frames, "frames", ""))
+    values = np.full((len(curves.channels), times.size), np.nan)
+    full = np.flatnonzero(np.diff(curves.starts))
+    if not full.size or not times.size:
+        return values
+    # Ranks in place of frames make one exact search over all channels at once.
+    ranks = np.unique(curves.frame)
+    stride = len(ranks) + 1
+    key_rank = curves.channel_of_key() * stride + np.searchsorted(ranks, curves.frame)
+    time_rank = np.searchsorted(ranks.astype(np.float64), times, side="right") - 1
+    before = np.searchsorted(key_rank, full[:, None] * stride + time_rank, side="right") - 1
+    first, last = curves.starts[full][:, None], curves.starts[full + 1][:, None] - 1
+    start = np.clip(before, first, last)
+    stop = np.minimum(start + 1, last)
+    time = np.broadcast_to(times, start.shape)
+    held = (before < first) | (before >= last) | (time == curves.frame[start])
+    found = curves.value[start].astype(np.float64)
+    mode = np.where(held, Interpolation.CONSTANT, curves.interpolation[start])
+    other = mode[mode > Interpolation.BEZIER]
+    if other.size:
+        name = Interpolation(int(other[0])).name if other[0] in list(Interpolation) else other[0]
+        raise InputError(f"`curves` must be constant, linear or Bezier, got {name}", "curves")
+    line = mode == Interpolation.LINEAR
+    a, b = start[line], stop[line]
+    t0, t1 = curves.frame[a].astype(np.float64), curves.frame[b].astype(np.float64)
+    v0, v1 = curves.value[a].astype(np.float64), curves.value[b].astype(np.float64)
+    found[line] = v0 + (v1 - v0) * (time[line] - t0) / (t1 - t0)
+    bent = mode == Interpolation.BEZIER
+    found[bent] = _bezier(curves, start[bent], stop[bent], time[bent])
+    values[full] = found
+    return values
+
+
+def _bezier(curves: Curves, start: Ints, stop: Ints, time: Floats) -> Floats:
+    """Value at `time`, float64[N], on the segments from keys `start` to keys `stop`."""
+    p0 = np.stack([curves.frame[start], curves.value[start]], -1).astype(np.float64)
+    p3 = np.stack([curves.frame[stop], curves.value[stop]], -1).astype(np.float64)
+    span = p3[:, 0] - p0[:, 0]
+    p1 = p0 + _fitted(curves.right[start] - p0, span)
+    p2 = p3 - _fitted(p3 - curves.left[stop], span)
+    # Newton on t(u) = time in units of the interval; the bracket halves when a step leaves it.
+    a, b = (p1[:, 0] - p0[:, 0]) / span, (p2[:, 0] - p0[:, 0]) / span
+    x = (time - p0[:, 0]) / span
+    c1, c2, c3 = 3 * a, 3 * (b - 2 * a), 1 + 3 * (a - b)
+    low, high, u = np.zeros_like(x), np.ones_like(x), x.copy()
+    for _ in range(60):
+        miss = ((c3 * u + c2) * u + c1) * u - x
+        low, high = np.where(miss <= 0, u, low), np.where(miss >= 0, u, high)
+        slope = (3 * c3 * u + 2 * c2) * u + c1
+        step = u - miss / np.where(slope > 1e-12, slope, 1e-12)
+        # A step outside the bracket, or one that halves nothing, gives way to the middle.
+        new = np.where((step > low) & (step < high), step, 0.5 * (low + high))
+        done = np.abs(new - u) <= 1e-15
+        u = new
+        if done.all():
+            break
+    w = 1 - u
+    height: Floats = (
+        w**3 * p0[:, 1] + 3 * w * w * u * p1[:, 1] + 3 * w * u * u * p2[:, 1] + u**3 * p3[:, 1]
+    )
+    return height
+
+
+def _fitted(handle: Floats, span: Floats) -> Floats:
+    """Shorten handles, [N, 2] from the key into its interval; none may point out of it."""
+    length = np.maximum(handle[:, 0], 0.0)
+    fit = np.where(length > span, span / np.where(length > span, length, 1.0), 1.0)
+    return np.stack([length * fit, handle[:, 1] * fit], axis=-1)
