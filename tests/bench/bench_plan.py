@@ -56,8 +56,3 @@ def _timed(work: Callable[[], object]) -> float:
     start = time.perf_counter()
     work()
     return time.perf_counter() - start
-
-
-if __name__ == "__main__":
-    for name, value in bench_plan().items():
-        print(f"{name} {value:,.1f}")

@@ -423,3 +423,40 @@ def test_locked_channels_and_a_missing_root_are_refused() -> None:
     rig = simple_hare(root=False)
     with pytest.raises(ClashError, match="air=root needs a root"):
         rig_of(rig, bpy.context.scene).block(jump_height=0.5, push_height=0.2, air="root")
+
+
+@pytest.mark.parametrize("air", ["root", "feet"])
+def test_the_generated_human_far_and_high(air: str) -> None:
+    """Ten metres, near frame 5,000, without poses."""
+    rig = human()
+    bpy.context.scene.render.fps = 24
+    result = rig_of(rig, bpy.context.scene).block(
+        jump_height=10, push_height=0.4, travel=4, air=air, pins={"takeoff": 4900}
+    )
+    m = result.jump.moments
+    frames = np.arange(m.start, m.end + 1)
+    places = cog(rig, frames, "torso")
+    planned = result.jump.cog(frames).position + places[int(m.takeoff - m.start)]
+    assert np.abs(places - planned).max() < NEAR
+
+
+def test_twos_keep_every_key_on_the_grid() -> None:
+    rig = posed_hare()
+    result = rig_of(rig, bpy.context.scene).block(
+        poses=POSES, rise_frames=12, twos=True, shot_start=1001, pins={"takeoff": 1025}
+    )
+    frames = read_curves(rig).curves.frame
+    assert ((frames - 1001) % 2 == 0).all()
+    assert result.moments["takeoff"] == 1025
+
+
+def test_sideways_gravity() -> None:
+    """Up is against gravity, wherever that points."""
+    scene = bpy.context.scene
+    scene.gravity = (0.0, 9.80665, 0.0)
+    rig = simple_hare()
+    result = rig_of(rig, scene).block(jump_height=0.6, push_height=0.2, pins={"takeoff": 20})
+    m = result.jump.moments
+    places = cog(rig, np.arange(m.takeoff, m.land + 1))
+    assert np.diff(places, n=2, axis=0)[:, 1] == pytest.approx(9.80665 / 24**2, abs=4 * NEAR)
+    assert np.ptp(places[:, [0, 2]], axis=0).max() < NEAR
