@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import bpy
 
 from leapwright.errors import NotFoundError
 from leapwright.naming import close_names
-from leapwright_blender import files
+from leapwright_blender import files, sample
 from leapwright_blender.block import block
 from leapwright_blender.blocked import Blocked
 from leapwright_blender.ground import ground_of
@@ -179,6 +180,11 @@ class Shot:
 
     path: Path
     warnings: tuple[str, ...]
+
+    @property
+    def frame_rate(self) -> Fraction:
+        """Frames a second of the scene."""
+        return sample.frame_rate(bpy.context.scene)
 
     def rigs(self) -> list[str]:
         """Names of the armatures in the scene."""

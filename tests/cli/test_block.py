@@ -8,6 +8,7 @@ import json
 import subprocess
 import sys
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -32,7 +33,10 @@ class Host:
     error: Exception | None = None
 
     def open_shot(self, path: Path) -> Any:
-        return SimpleNamespace(warnings=("old file",), rig=self.rig, save=self.save)
+        rate = Fraction(24000, 1001)
+        return SimpleNamespace(
+            warnings=("old file",), frame_rate=rate, rig=self.rig, save=self.save
+        )
 
     def rig(self, name: str) -> Any:
         if name != "Hare":

@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Mapping
 from enum import StrEnum
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
@@ -166,13 +167,13 @@ def block(
     data, blender = _load_blender()
     shot = blender.open_shot(file)
     tables.warn(shot.warnings)
+    _check_rate(fps, shot.frame_rate)
     try:
         result = shot.rig(rig).block(**ask)
     except KeysInTheWayError as error:
         raise KeysInTheWayError(_with_list(error), error.keys) from None
     except InputError as error:
         raise quoting(error, typed) from None
-    _check_rate(fps, result.jump)
     if not dry_run:
         shot.save(target, in_place=in_place)
     if as_json:
@@ -255,11 +256,11 @@ def _one_line(text: str) -> str:
     return " ".join(line.strip() for line in text.splitlines())
 
 
-def _check_rate(fps: str | None, jump: Any) -> None:
+def _check_rate(fps: str | None, frame_rate: Fraction) -> None:
     """A rate that was typed must be the scene's; 23.976 is 24000/1001."""
     if fps is None:
         return
-    asked, scene = float(frame_rate_of(fps)), float(jump.frame_rate)
+    asked, scene = float(frame_rate_of(fps)), float(frame_rate)
     if abs(asked - scene) > 1e-5 * scene:
         raise InputError(
             f"frame_rate must be the scene's, {scene:.6g} frames a second, got {fps!r}",
