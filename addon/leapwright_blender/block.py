@@ -21,14 +21,15 @@ from leapwright_blender.course import Course, lay_course, rides
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.legs import Reach
 from leapwright_blender.markers import set_markers
-from leapwright_blender.poses import Stand, measure, read_poses, stand_on
+from leapwright_blender.posed import measure, with_poses
+from leapwright_blender.poses import Stand, read_poses, stand_on
 from leapwright_blender.read import Reading, read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Schedule, arrange
 from leapwright_blender.space import Control, held_axes, label
 from leapwright_blender.write import write_curves
 
-__all__ = ["block"]
+__all__ = ["Body", "block", "read_body"]
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +38,7 @@ AFTERS = ("keep", "shift")
 
 
 @dataclass(frozen=True, slots=True)
-class _Body:
+class Body:
     """What was read: the posed bodies, and the one that stands for all that is not posed."""
 
     stands: dict[str, Stand]
@@ -72,9 +73,10 @@ def block(
     _check_choice("after", after, AFTERS)
     ground = ground_of(scene)
     frames = read_poses(poses)
-    body = _read_body(obj, scene, ground, controls, frames)
+    body = read_body(obj, scene, ground, controls, frames)
     gravity_m_s2 = ground.gravity if gravity == "scene" else gravity
-    asked = _with_poses(ask, body, ground, controls, keep)
+    said = measure(body.stands, body.home)
+    asked = with_poses(ask, said, keep=keep)
     asked.setdefault("heading", _facing(obj, ground))
     if asked.get("foot_travel") is not None and "takeoff" in body.stands:
         asked["cog_ahead"] = _ahead(body, asked["heading"])
@@ -128,7 +130,7 @@ def block(
         controls=controls,
         air=air,
         moments=moments,
-        poses=measure(body.stands),
+        poses=said,
     )
 
 
@@ -138,93 +140,15 @@ def _check_choice(argument: str, value: str, allowed: Sequence[str]) -> str:
     return value
 
 
-def _read_body(
+def read_body(
     obj: Any, scene: Any, ground: Ground, controls: Controls, frames: Mapping[str, float]
-) -> _Body:
+) -> Body:
     """Home is the start pose, else the take-off, else the crouch, else the current frame."""
     current = float(scene.frame_current_final)
-    wanted = [*frames.values(), current]
-    stands = stand_on(obj, scene, ground, controls, wanted)
-    posed = dict(zip(frames, stands, strict=False))
-    home = next((posed[m] for m in ("start", "takeoff", "crouch") if m in posed), stands[-1])
-    return _Body(posed, home)
-
-
-def _with_poses(
-    ask: Mapping[str, Any], body: _Body, ground: Ground, controls: Controls, keep: str | None
-) -> dict[str, Any]:
-    """Add what the poses say to what was asked; refuse what contradicts them."""
-    asked = {name: value for name, value in ask.items() if value is not None}
-    said = measure(body.stands)
-    if said.push_height_m is not None:
-        _refuse_both(asked, "push_height", "the crouch and take-off poses", said.push_height_m)
-        if said.push_height_m <= 1e-6:
-            raise InputError(
-                "poses: the COG must be higher at take-off than in the crouch, got "
-                f"{said.push_height_m:.3f} m",
-                "poses",
-            )
-        if keep == "gravity":
-            raise ClashError(
-                "keep=gravity would change the posed push height: use poses or heights",
-                ("keep", "poses"),
-            )
-        asked["push_height"] = said.push_height_m
-        keep = keep or "poses"
-    if said.landing_level_m is not None:
-        _refuse_both(asked, "landing_level", "the take-off and land poses", said.landing_level_m)
-        for name in ("travel", "foot_travel", "heading"):
-            _refuse_both(asked, name, "the take-off and land poses", said.travel_m)
-        way = body.stands["land"].cog - body.stands["takeoff"].cog
-        asked["landing_level"] = said.landing_level_m
-        if asked.get("running") is None:
-            asked["travel"] = said.travel_m
-        asked["heading"] = float(np.degrees(np.arctan2(way[1], way[0])))
-    _add_heights(asked, body.stands)
-    limit = _fold_room(body.home)
-    if limit is not None:
-        asked.setdefault("absorb_limit", limit)
-    if keep is not None:
-        asked["keep"] = keep
-    return asked
-
-
-def _refuse_both(asked: Mapping[str, Any], name: str, poses: str, value: float | None) -> None:
-    if asked.get(name):
-        raise ClashError(
-            f"{name} is given, and {poses} say it too ({value:.3f}): leave one of them out",
-            (name, "poses"),
-        )
-
-
-def _add_heights(asked: dict[str, Any], stands: Mapping[str, Stand]) -> None:
-    """Heights between other posed moments: how long anticipation, absorb and recover take."""
-
-    def rise(first: str, second: str) -> float | None:
-        if first in stands and second in stands:
-            return float(stands[second].cog[2] - stands[first].cog[2])
-        return None
-
-    start, end, absorb = rise("crouch", "start"), rise("low", "end"), rise("low", "land")
-    if start is not None:
-        asked["start_height"] = abs(start)
-    if end is not None:
-        asked["end_height"] = abs(end)
-    if absorb is not None:
-        if absorb <= 0:
-            raise InputError(
-                f"poses: the COG must be lower at low than at land, got {-absorb:.3f} m above",
-                "poses",
-            )
-        asked.pop("absorb_limit", None)
-        asked["absorb_height"] = absorb
-
-
-def _fold_room(home: Stand) -> float | None:
-    """How far the legs let the COG sink, m."""
-    rooms = [hip[2] - ankle[2] - fold for hip, ankle, _, fold in home.legs.values()]
-    room = min(rooms, default=0.0)
-    return float(room) if room > 0.01 else None
+    *stands, now = stand_on(obj, scene, ground, controls, [*frames.values(), current])
+    posed = dict(zip(frames, stands, strict=True))
+    home = next((posed[m] for m in ("start", "takeoff", "crouch") if m in posed), now)
+    return Body(posed, home)
 
 
 def _facing(obj: Any, ground: Ground) -> float:
@@ -233,7 +157,7 @@ def _facing(obj: Any, ground: Ground) -> float:
     return float(np.degrees(np.arctan2(front[1], front[0])))
 
 
-def _ahead(body: _Body, heading: float) -> float:
+def _ahead(body: Body, heading: float) -> float:
     """How far the COG is ahead of where it stands at home when the feet leave, m."""
     way = body.stands["takeoff"].cog - body.home.cog
     angle = np.radians(heading)
@@ -275,7 +199,7 @@ def _refuse_in_the_way(schedules: Mapping[str, Schedule]) -> None:
     )
 
 
-def _leg_warnings(course: Course, body: _Body, jump: Jump) -> list[str]:
+def _leg_warnings(course: Course, body: Body, jump: Jump) -> list[str]:
     """Crouch and take-off that ask for more leg, or less, than the rig has."""
     texts = []
     for moment, words in (("crouch", "crouch"), ("takeoff", "take-off")):

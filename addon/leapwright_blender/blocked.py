@@ -17,7 +17,7 @@ from leapwright.curves import Curves
 from leapwright.playback import evaluate
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
-from leapwright_blender.poses import Measures
+from leapwright_blender.posed import Measures
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample

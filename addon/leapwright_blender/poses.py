@@ -25,7 +25,7 @@ from leapwright_blender.space import (
     world_matrix,
 )
 
-__all__ = ["Measures", "Stand", "measure", "read_poses", "stand_on"]
+__all__ = ["Stand", "read_poses", "stand_on"]
 
 Floats = NDArray[np.float64]
 
@@ -56,15 +56,6 @@ class Stand:
     place: dict[Control, Floats]
     linear: dict[Control, Floats]
     legs: dict[str, tuple[Floats, Floats, float, float]]
-
-
-@dataclass(frozen=True, slots=True)
-class Measures:
-    """What the posed frames say of the jump; None where too few moments are posed. In m."""
-
-    push_height_m: float | None
-    landing_level_m: float | None
-    travel_m: float | None
 
 
 def read_poses(poses: Mapping[str, float] | None) -> dict[str, float]:
@@ -129,19 +120,3 @@ def _leg(obj: Any, leg: Leg, ground: Ground, graph: Any) -> tuple[Floats, Floats
     fold = reach * fold_length(obj, leg) / max(rest_length(obj, leg), 1e-12)
     hip, ankle = (ground.to_plan(world_matrix(p, graph)[:3, 3]) for p in (leg.hip, leg.ankle))
     return hip, ankle, reach, fold
-
-
-def measure(stands: Mapping[str, Stand]) -> Measures:
-    """Push height, landing level and travel of the posed moments."""
-
-    def between(first: str, second: str) -> Floats | None:
-        if first in stands and second in stands:
-            return np.asarray(stands[second].cog - stands[first].cog)
-        return None
-
-    push, air = between("crouch", "takeoff"), between("takeoff", "land")
-    return Measures(
-        push_height_m=None if push is None else float(push[2]),
-        landing_level_m=None if air is None else float(air[2]),
-        travel_m=None if air is None else float(np.hypot(air[0], air[1])),
-    )

@@ -14,10 +14,11 @@ import bpy
 from leapwright.errors import NotFoundError
 from leapwright.naming import close_names
 from leapwright_blender import files, sample
-from leapwright_blender.block import block
+from leapwright_blender.block import block, read_body
 from leapwright_blender.blocked import Blocked
 from leapwright_blender.ground import ground_of
-from leapwright_blender.poses import Measures, measure, read_poses, stand_on
+from leapwright_blender.posed import Measures, measure
+from leapwright_blender.poses import read_poses
 from leapwright_blender.rig import Controls, find_controls
 
 __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
@@ -76,12 +77,11 @@ class Rig:
         cog: str | None = None,
         feet: Sequence[str] | None = None,
     ) -> Measures:
-        """Push height, landing level and travel that the posed frames give, m."""
+        """What the posed frames say of the jump: push height, landing level, travel and more."""
         controls = self.find(root=root, cog=cog, feet=feet)
-        frames = read_poses(poses)
         scene = self._scene()
-        stands = stand_on(self._object(), scene, ground_of(scene), controls, list(frames.values()))
-        return measure(dict(zip(frames, stands, strict=True)))
+        body = read_body(self._object(), scene, ground_of(scene), controls, read_poses(poses))
+        return measure(body.stands, body.home)
 
     def block(
         self,

@@ -3,14 +3,15 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
-from leapwright.errors import ClashError
 from leapwright_blender.ground import ground_of
+from leapwright_blender.posed import Measures, with_poses
 
 from .properties import posed_frames
 
-__all__ = ["block_arguments", "plan_arguments", "rig_arguments"]
+__all__ = ["block_arguments", "measured", "plan_arguments", "rig_arguments"]
 
 _IN_UNITS = ("jump_height", "takeoff_speed", "push_height")
 
@@ -37,6 +38,11 @@ def block_arguments(values: Any, scene: Any) -> dict[str, Any]:
     }
 
 
+def measured(values: Any) -> Measures:
+    """Give what was read from the poses last; nothing is known after one of them changed."""
+    return Measures(**json.loads(values.measured or "{}"))
+
+
 def plan_arguments(values: Any, scene: Any) -> dict[str, Any]:
     """Give the arguments of the solver, with the lengths that were read from the poses.
 
@@ -46,18 +52,8 @@ def plan_arguments(values: Any, scene: Any) -> dict[str, Any]:
         The scene has no gravity, or what is entered contradicts the poses.
     """
     ground = ground_of(scene)
-    known = values.measured.split()
     asked = _asked(values, scene)
-    if "push_height" in known:
-        if "push_height" in asked:
-            raise ClashError("The poses say the push height: choose From poses.", ("push_height",))
-        if values.keep == "gravity":
-            raise ClashError("Keep gravity would change the posed push: keep poses or heights.")
-        asked["push_height"] = values.measured_push_height * ground.metres
-        asked.setdefault("keep", "poses")
-    for name in ("landing_level", "travel"):
-        if name in known:
-            asked[name] = getattr(values, f"measured_{name}") * ground.metres
+    asked = with_poses(asked, measured(values), keep=asked.pop("keep", None))
     return {
         **asked,
         "frame_rate": ground.frame_rate,

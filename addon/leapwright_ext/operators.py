@@ -3,7 +3,9 @@
 
 # mypy: disable-error-code="valid-type"
 # No postponed annotations here: the host reads properties from the annotations themselves.
+import json
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import bpy
@@ -28,7 +30,6 @@ from .readout import summary
 __all__ = ["OPERATORS"]
 
 _ROLES = {"root": "root", "cog": "COG control", "pelvis": "pelvis", "feet": "feet"}
-_MEASURED = ("push_height", "landing_level", "travel")
 _moment = EnumProperty(
     name="Moment", items=[(key, name, "") for key, name in MOMENTS.items()], default="crouch"
 )
@@ -180,19 +181,12 @@ def _read_poses(context: Any) -> str:
     settings = settings_of(context.object)
     settings.measured = ""
     poses = posed_frames(settings)
-    if not {"crouch", "land"} & poses.keys() or "takeoff" not in poses:
-        return ""
     try:
         rig = rig_of(context.object, context.scene)
         read = rig.measure_poses(poses, **rig_arguments(settings))
     except LeapwrightError as error:
         return str(error)
-    known = {name: getattr(read, f"{name}_m") for name in _MEASURED}
-    unit = context.scene.unit_settings.scale_length
-    for name, metres in known.items():
-        if metres is not None:
-            setattr(settings, f"measured_{name}", metres / unit)
-    settings.measured = " ".join(name for name, metres in known.items() if metres is not None)
+    settings.measured = json.dumps(asdict(read))
     return ""
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import bpy
 
+from .asking import measured
 from .layout import draw_jump, draw_more, write
 from .properties import MOMENTS, settings_of
 from .readout import length, read_out, units_of
@@ -84,10 +85,12 @@ def _draw_poses(layout: Any, context: Any, settings: Any) -> None:
 
 def _draw_measured(layout: Any, context: Any, settings: Any) -> None:
     units = units_of(context.scene)
-    known = settings.measured.split()
+    said = measured(settings)
     column = layout.column(align=True)
-    for name in known:
-        value = getattr(settings, f"measured_{name}") * context.scene.unit_settings.scale_length
+    for name in ("push_height", "landing_level", "travel"):
+        value = getattr(said, f"{name}_m")
+        if value is None:
+            continue
         row = column.split(factor=0.5)
         row.label(text=name.replace("_", " ").capitalize())
         row.label(text=length(value, units))

@@ -226,12 +226,9 @@ class LeapwrightSettings(LeapwrightValues, bpy.types.PropertyGroup):
     )
     measured: StringProperty(
         name="Measured",
-        description="Which of the lengths below were read from the poses",
+        description="What was read from the poses, as JSON in metres; empty: not read",
         options={"HIDDEN"},
     )
-    measured_push_height: FloatProperty(name="Push height", unit="LENGTH", options={"HIDDEN"})
-    measured_landing_level: FloatProperty(name="Landing level", unit="LENGTH", options={"HIDDEN"})
-    measured_travel: FloatProperty(name="Travel", unit="LENGTH", options={"HIDDEN"})
 
 
 def settings_of(obj: Any) -> LeapwrightSettings:

@@ -13,7 +13,7 @@ import bpy
 import leapwright
 from leapwright.errors import LeapwrightError
 
-from .asking import plan_arguments
+from .asking import measured, plan_arguments
 from .properties import MOMENTS, posed_frames
 
 __all__ = ["Readout", "forget", "length", "read_out", "summary", "units_of"]
@@ -67,7 +67,7 @@ def read_out(values: Any, scene: Any) -> Readout:
         poses = posed_frames(values)
         if not {"crouch", "takeoff"} <= poses.keys():
             return Readout(problem="Mark the crouch and the take-off, or enter a push.")
-        if "push_height" not in values.measured.split():
+        if measured(values).push_height_m is None:
             return Readout(problem="Frames of poses have changed: press Read poses.")
     try:
         arguments = plan_arguments(values, scene)

@@ -122,12 +122,11 @@ def see_poses(shown: Any) -> None:
         "crouch": settings.pose_frames[1],
         "takeoff": settings.pose_frames[2],
     }
-    SEEN["measured"] = settings.measured
-    SEEN["measured_push_height_m"] = settings.measured_push_height * UNIT
+    SEEN["measured"] = json.loads(settings.measured)
     SEEN["shown_from_poses"] = dataclasses.asdict(shown.read_out(settings, scene))
     for moment in ("crouch", "takeoff"):
         bpy.ops.leapwright.clear_pose(moment=moment)
-    SEEN["measured_after_clear"] = settings.measured
+    SEEN["measured_after_clear"] = json.loads(settings.measured)
     SEEN["problem_after_clear"] = shown.read_out(settings, scene).problem
     jumper().animation_data_clear()
     body.location = (0, 0, 0)

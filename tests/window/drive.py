@@ -144,7 +144,7 @@ def steps() -> Iterator[float]:
             bpy.ops.leapwright.mark_pose("INVOKE_DEFAULT", moment=moment)
     settings = hare().leapwright_ask
     settings.push_measure = "poses"
-    SEEN["measured"] = [settings.measured, settings.measured_push_height]
+    SEEN["measured"] = json.loads(settings.measured)
     yield from picture("tab-poses")
     SEEN["draws"] = len(draws)
 

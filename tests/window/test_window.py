@@ -81,4 +81,4 @@ def test_one_undo_takes_it_all_back(seen: dict[str, Any]) -> None:
 
 
 def test_marked_poses_are_read(seen: dict[str, Any]) -> None:
-    assert seen["measured"] == ["push_height", pytest.approx(0.25, abs=1e-5)]
+    assert seen["measured"]["push_height_m"] == pytest.approx(0.25, abs=1e-5)
