@@ -27,12 +27,10 @@ __all__ = [
     "blender_ok",
     "ensure_fcurves",
     "fcurves_of",
-    "file_version_of",
     "new_fcurve",
     "read_header",
     "refuse_if_not_editable",
     "remove_fcurve",
-    "require_blender",
     "slotted",
     "version",
     "version_text",
@@ -74,14 +72,6 @@ def blender_ok() -> bool:
     return version()[:2] >= OLDEST
 
 
-def require_blender() -> None:
-    """Raise `HostError` where the host is too old."""
-    if not blender_ok():
-        raise HostError(
-            f"Blender must be {version_text(OLDEST)} or newer, got {version_text(version())}"
-        )
-
-
 def read_header(path: str | Path) -> BlendHeader:
     """Read who saved a file, without loading it.
 
@@ -114,11 +104,6 @@ def read_header(path: str | Path) -> BlendHeader:
         raise FileError(f"{path} is not a Blender file")
     old_major, old_minor, major, minor = found.groups()
     return BlendHeader((int(major or old_major), int(minor or old_minor)), packed)
-
-
-def file_version_of(path: str | Path) -> tuple[int, int] | None:
-    """Give the version that saved a file; None when it is packed with zstd and that is missing."""
-    return read_header(path).version
 
 
 def slotted() -> bool:

@@ -13,7 +13,7 @@ from typing import Any
 
 import bpy
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from leapwright.errors import NotFoundError
 from leapwright.naming import is_mechanism, rank, side, words
@@ -26,11 +26,9 @@ __all__ = [
     "find_legs",
     "fold_length",
     "is_animators",
-    "leg_excess",
     "leg_reach",
     "leg_stretch",
     "leg_up",
-    "reach_of",
     "rest_length",
     "rest_up",
 ]
@@ -363,34 +361,3 @@ def leg_stretch(obj: Any, leg: Leg, *, moment: str, scene: Any, depsgraph: Any =
         reach=rest_length(obj, leg) * scale * metres,
         fold=fold_length(obj, leg) * scale * metres,
     )
-
-
-def leg_excess(
-    hips: ArrayLike, ankles: ArrayLike, *, reach: ArrayLike, fold: ArrayLike = 0.0
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """By how much places of hip and ankle ask for more, or less, leg than there is.
-
-    Parameters
-    ----------
-    hips, ankles : array_like, shape [..., 3]
-    reach, fold : array_like, broadcast to [...]
-        Longest and shortest distance the leg can do, in the unit of the places.
-
-    Returns
-    -------
-    over, under : arrays, shape [...]
-        Missing length; length that cannot be folded away. 0 where the leg can do it.
-    """
-    gap = np.asarray(ankles, dtype=np.float64) - np.asarray(hips, dtype=np.float64)
-    distance = np.linalg.norm(gap, axis=-1)
-    over = np.maximum(distance - np.asarray(reach, dtype=np.float64), 0.0)
-    under = np.maximum(np.asarray(fold, dtype=np.float64) - distance, 0.0)
-    return over, under
-
-
-def reach_of(
-    leg: Leg, hip: ArrayLike, ankle: ArrayLike, *, moment: str, reach: float, fold: float = 0.0
-) -> Reach:
-    """The same as a sentence for one planned place of hip and ankle; all in metres."""
-    gap = np.asarray(ankle, dtype=np.float64) - np.asarray(hip, dtype=np.float64)
-    return Reach(leg.name, moment, float(np.linalg.norm(gap)), float(reach), float(fold))

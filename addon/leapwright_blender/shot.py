@@ -20,6 +20,7 @@ from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, measure
 from leapwright_blender.poses import read_poses
 from leapwright_blender.rig import Controls, find_controls
+from leapwright_blender.rigfile import RigFile, save_rig_file
 
 __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
 
@@ -68,6 +69,10 @@ class Rig:
             rig_file=rig_file,
             scene=self._scene(),
         )
+
+    def save_rig_file(self, path: str | Path, controls: Controls) -> RigFile:
+        """Write the controls of this rig to a rig file, to be found by itself from then on."""
+        return save_rig_file(path, controls, self._object())
 
     def measure_poses(
         self,

@@ -23,7 +23,6 @@ __all__ = [
     "Point",
     "bone_matrices",
     "data_path_location",
-    "data_path_rotation",
     "held_axes",
     "label",
     "pose_bone",
@@ -35,7 +34,6 @@ __all__ = [
 ]
 
 _AXES = "XYZ"
-_ROTATIONS = {"QUATERNION": "rotation_quaternion", "AXIS_ANGLE": "rotation_axis_angle"}
 # Constraints that carry a control along: they multiply the matrix from the left and leave the
 # channels in force. Those that write a place of their own make the channels dead.
 _CARRYING = frozenset(("CHILD_OF", "ARMATURE"))
@@ -89,12 +87,6 @@ def _channel(control: Control, name: str) -> str:
 def data_path_location(control: Control) -> str:
     """Data path of the location channels, as curves have it."""
     return _channel(control, "location")
-
-
-def data_path_rotation(control: Control) -> str:
-    """Data path of the rotation channels of the control's rotation mode."""
-    holder = pose_bone(control) if control.bone else the_object(control)
-    return _channel(control, _ROTATIONS.get(holder.rotation_mode, "rotation_euler"))
 
 
 def the_object(control: Control | Point) -> Any:

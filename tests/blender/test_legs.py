@@ -104,21 +104,13 @@ def test_a_leg_that_stretches_is_measured_all_the_same() -> None:
     assert high.text.endswith("more leg than the rig has (left leg)")
 
 
-def test_excess_over_arrays_equals_the_law_of_cosines() -> None:
+def test_the_fold_is_by_the_law_of_cosines() -> None:
     rig = simple_hare()
-    leg = lg.find_legs(rig)[0]
-    fold = lg.fold_length(rig, leg)
+    fold = lg.fold_length(rig, lg.find_legs(rig)[0])
     assert fold == pytest.approx(2 * HALF * np.sin(np.radians(lg.FOLD_DEGREES) / 2))
-    hips = np.zeros((2, 3, 3))
-    ankles = np.zeros((2, 3, 3))
-    ankles[..., 2] = [[-0.5, -0.3, -0.05], [-0.4, -0.42, 0.0]]
-    reach = np.array([2 * HALF, 0.41])[:, None]
-    over, under = lg.leg_excess(hips, ankles, reach=reach, fold=fold)
-    assert over == pytest.approx(np.array([[0.5 - 2 * HALF, 0, 0], [0, 0.01, 0]]))
-    assert under == pytest.approx(np.array([[0, 0, fold - 0.05], [0, 0, fold]]))
 
 
 def test_a_crouch_too_deep_is_said() -> None:
     leg = lg.find_legs(simple_hare())[1]
-    said = lg.reach_of(leg, (0, 0, 0.05), (0, 0, 0), moment="crouch", reach=0.4, fold=0.09)
+    said = lg.Reach(leg.name, "crouch", 0.05, reach=0.4, fold=0.09)
     assert said.text == "crouch folds the right leg 4.0 cm further than it can"

@@ -20,7 +20,7 @@ from leapwright.errors import HostError, InputError
 
 Colour: TypeAlias = tuple[int, int, int]
 
-__all__ = ["Panel", "compose_strip", "to_png"]
+__all__ = ["Panel", "compose_strip", "png"]
 
 _FINE = 3  # the path is drawn this much larger and then shrunk, for smooth edges
 _MARGIN, _GAP, _CAPTION, _HEADER = 24, 12, 64, 52
@@ -149,20 +149,6 @@ def _check(panels: Sequence[Panel]) -> None:
         for name, at in {"current": max(panel.current, 0), **panel.marks}.items():
             if not 0 <= at <= max(last, 0):
                 raise InputError(f"`{name}` must be a point from 0 to {last}, got {at}", name)
-
-
-def to_png(sheet: NDArray[np.uint8]) -> bytes:
-    """A picture, shape [height, width, 3], as the bytes of a PNG file.
-
-    Raises
-    ------
-    HostError
-        Pillow is missing.
-    """
-    image, _, _ = _pillow()
-    stream = BytesIO()
-    image.fromarray(sheet).save(stream, "PNG", optimize=True)
-    return stream.getvalue()
 
 
 def _pillow() -> tuple[ModuleType, ModuleType, ModuleType]:
