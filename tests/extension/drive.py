@@ -17,6 +17,10 @@ import bpy
 # Known only once bpy is loaded.
 addon_utils = importlib.import_module("addon_utils")
 
+# A development environment has the checkout on its path, before the extension's own packages.
+CHECKOUT = Path(__file__).resolve().parents[2]
+sys.path[:] = [p for p in sys.path if Path(p).resolve().parent != CHECKOUT]
+
 MODULE = "bl_ext.user_default.leapwright"
 HANDLERS = [n for n in dir(bpy.app.handlers) if isinstance(getattr(bpy.app.handlers, n), list)]
 SEEN: dict[str, Any] = {}
