@@ -15,6 +15,7 @@ import leapwright
 from leapwright import ClashError, InputError, Jump
 from leapwright.curves import Curves
 from leapwright.naming import is_never
+from leapwright.units import STANDARD_GRAVITY
 from leapwright_blender import host, store
 from leapwright_blender.blocked import Blocked, Measured, measure_written
 from leapwright_blender.course import Course, lay_course, rides
@@ -51,7 +52,7 @@ def block(
     controls: Controls,
     *,
     poses: Mapping[str, float] | None = None,
-    gravity: float | str = "scene",
+    gravity: float | str = STANDARD_GRAVITY,
     keep: str | None = None,
     shot_start: float | None = None,
     stepped: bool = False,

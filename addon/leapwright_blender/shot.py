@@ -13,6 +13,7 @@ import bpy
 
 from leapwright.errors import NotFoundError
 from leapwright.naming import close_names
+from leapwright.units import STANDARD_GRAVITY
 from leapwright_blender import files, sample
 from leapwright_blender.block import block, read_body
 from leapwright_blender.blocked import Blocked
@@ -96,7 +97,7 @@ class Rig:
         cog: str | None = None,
         feet: Sequence[str] | None = None,
         rig_file: str | Path | None = None,
-        gravity: float | str = "scene",
+        gravity: float | str = STANDARD_GRAVITY,
         keep: str | None = None,
         shot_start: float | None = None,
         stepped: bool = False,
@@ -118,7 +119,7 @@ class Rig:
         root, cog, feet, rig_file
             The user's own choice of controls.
         gravity : float or str
-            m/s², a body, or "scene".
+            m/s², a body, or "scene" for the strength of the scene's. Its direction always holds.
         keep : {"gravity", "poses", "heights"}
             Default "poses" with a posed crouch and take-off, else "gravity".
         shot_start : int

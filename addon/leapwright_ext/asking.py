@@ -57,7 +57,6 @@ def plan_arguments(values: Any, scene: Any) -> dict[str, Any]:
     return {
         **asked,
         "frame_rate": ground.frame_rate,
-        "gravity": ground.gravity,
         "shot_start": scene.frame_start,
     }
 

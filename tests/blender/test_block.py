@@ -460,3 +460,13 @@ def test_sideways_gravity() -> None:
     places = cog(rig, np.arange(m.takeoff, m.land + 1))
     assert np.diff(places, n=2, axis=0)[:, 1] == pytest.approx(9.80665 / 24**2, abs=4 * NEAR)
     assert np.ptp(places[:, [0, 2]], axis=0).max() < NEAR
+
+
+def test_gravity_is_standard_unless_the_scenes_is_asked_for() -> None:
+    scene = bpy.context.scene
+    scene.gravity = (0, 0, -3.7)
+    rig = rig_of(simple_hare(), scene)
+    usual = rig.block(jump_height=0.5, push_height=0.2, dry_run=True)
+    asked = rig.block(jump_height=0.5, push_height=0.2, gravity="scene", dry_run=True)
+    assert usual.jump.gravity == 9.80665
+    assert asked.jump.gravity == pytest.approx(3.7, rel=1e-6)

@@ -92,7 +92,6 @@ def test_only_what_was_typed_is_asked(here, host):
     assert told.code == 0
     assert host.asked == {
         "jump_height": 4 * 0.3048,
-        "gravity": "scene",
         "after": "keep",
         "stepped": False,
         "replace": False,

@@ -122,7 +122,7 @@ def block(
     gravity: Annotated[
         str | None,
         _option(
-            "--gravity", "G", flags.FRAMES, "In m/s², a body like moon, or scene. Default scene."
+            "--gravity", "G", flags.FRAMES, "In m/s², a body like moon, or scene. Default 9.80665."
         ),
     ] = None,
     keep: Annotated[
@@ -200,7 +200,6 @@ def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
     ask["markers"] = not typed["no_markers"]
     for name in ("stepped", "replace", "dry_run"):
         ask[name] = typed[name]
-    ask.setdefault("gravity", "scene")
     if typed["fps"] is not None:
         frame_rate_of(typed["fps"])
     return ask
