@@ -13,7 +13,15 @@ import numpy.typing as npt
 from leapwright.curves import Channel, Curves
 from leapwright_blender import host
 
-__all__ = ["ATTRIBUTES", "Reading", "is_sampled", "read_curves", "read_keys"]
+__all__ = [
+    "ATTRIBUTES",
+    "Places",
+    "Reading",
+    "is_sampled",
+    "read_curves",
+    "read_keys",
+    "read_places",
+]
 
 ATTRIBUTES: tuple[tuple[str, str, type, int], ...] = (
     ("co", "co", np.float32, 2),
@@ -95,18 +103,42 @@ def read_curves(id_block: Any, *, paths: Collection[str] | None = None) -> Readi
 
 def read_keys(channels: Sequence[Channel], fcurves: Sequence[Any]) -> Curves:
     """Read all keys of host curves, one for each channel, into arrays."""
+    return _curves(tuple(channels), *_flat(fcurves, ATTRIBUTES))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where keys and handles are, as in `Curves`, without what else a key holds."""
+
+    starts: npt.NDArray[np.int64]
+    frame: npt.NDArray[np.float32]
+    value: npt.NDArray[np.float32]
+    left: npt.NDArray[np.float32]
+    right: npt.NDArray[np.float32]
+
+
+def read_places(fcurves: Sequence[Any]) -> Places:
+    """Read where the keys of host curves are: a quarter of the work of `read_keys`."""
+    starts, arrays = _flat(fcurves, ATTRIBUTES[:3])
+    co, left, right = (arrays[name].reshape(-1, 2) for name in ("co", "left", "right"))
+    return Places(starts, co[:, 0], co[:, 1], left, right)
+
+
+def _flat(
+    fcurves: Sequence[Any], attributes: Sequence[tuple[str, str, type, int]]
+) -> tuple[npt.NDArray[np.int64], dict[str, npt.NDArray[Any]]]:
     counts = [len(c.keyframe_points) for c in fcurves]
     starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     arrays: dict[str, npt.NDArray[Any]] = {
-        ours: np.empty(int(starts[-1]) * width, kind) for ours, _, kind, width in ATTRIBUTES
+        ours: np.empty(int(starts[-1]) * width, kind) for ours, _, kind, width in attributes
     }
-    widths = [(arrays[ours], theirs, width) for ours, theirs, _, width in ATTRIBUTES]
+    widths = [(arrays[ours], theirs, width) for ours, theirs, _, width in attributes]
     bounds = starts.tolist()
     for i, curve in enumerate(fcurves):
         points = curve.keyframe_points
         for array, theirs, width in widths:
             points.foreach_get(theirs, array[bounds[i] * width : bounds[i + 1] * width])
-    return _curves(tuple(channels), starts, arrays)
+    return starts, arrays
 
 
 def is_sampled(curve: Any) -> bool:

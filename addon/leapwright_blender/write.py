@@ -12,7 +12,7 @@ import numpy.typing as npt
 from leapwright.curves import Channel, Curves, Handle, demand_apart
 from leapwright.errors import HostError, InputError
 from leapwright_blender import host
-from leapwright_blender.read import ATTRIBUTES, is_sampled, read_keys
+from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_places
 
 __all__ = ["Written", "write_curves"]
 
@@ -127,10 +127,10 @@ def _sided(curves: Curves) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.floa
     return left, right
 
 
-def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> Curves:
+def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> Places:
     """Read again, and raise where keys vanished or exact ones moved."""
     pairs = [(c, t) for c, t in zip(curves.channels, targets, strict=True) if t is not None]
-    after = read_keys([c for c, _ in pairs], [t for _, t in pairs])
+    after = read_places([t for _, t in pairs])
     counts = np.diff(curves.starts)[[t is not None for t in targets]]
     dropped = np.flatnonzero(np.diff(after.starts) != counts)
     if dropped.size:
@@ -161,7 +161,7 @@ def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> 
     return after
 
 
-def _undo_rounding(curves: Curves, after: Curves, targets: list[Any]) -> None:
+def _undo_rounding(curves: Curves, after: Places, targets: list[Any]) -> None:
     """Put handles back that the host moved by no more than its own rounding.
 
     It makes ALIGNED handles anew at every update, a little differently each time: without this
