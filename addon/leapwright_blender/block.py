@@ -37,6 +37,9 @@ Floats = NDArray[np.float64]
 AIRS = ("root", "feet")
 AFTERS = ("keep", "shift")
 
+SAID_FROM_M = 1e-3
+"""Distance from the plan that is worth a warning, m."""
+
 
 @dataclass(frozen=True, slots=True)
 class Body:
@@ -123,6 +126,7 @@ def block(
         measured = measure_written(
             obj, scene, ground, controls, course, jump, frames, before, schedules
         )
+        warnings += _distance_warning(measured)
     return Blocked(
         jump=jump,
         keyed=keyed,
@@ -156,6 +160,17 @@ def _facing(obj: Any, ground: Ground) -> float:
     """Where the rig looks, -Y in its own axes, as a heading in degrees."""
     front = ground.axes @ -np.array(obj.matrix_world, dtype=np.float64)[:3, 1]
     return float(np.degrees(np.arctan2(front[1], front[0])))
+
+
+def _distance_warning(measured: Measured) -> list[str]:
+    """A COG control that is carried along by something that turns leaves the plan between keys."""
+    if measured.largest_distance_m <= SAID_FROM_M:
+        return []
+    text = (
+        f"the COG is {measured.largest_distance_m * 100:.1f} cm off the plan on frame "
+        f"{measured.at_frame:g}: something above the COG control turns or moves between the poses"
+    )
+    return [text]
 
 
 def _ahead(body: Body, heading: float) -> float:

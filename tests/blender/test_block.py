@@ -470,3 +470,24 @@ def test_gravity_is_standard_unless_the_scenes_is_asked_for() -> None:
     asked = rig.block(jump_height=0.5, push_height=0.2, gravity="scene", dry_run=True)
     assert usual.jump.gravity == 9.80665
     assert asked.jump.gravity == pytest.approx(3.7, rel=1e-6)
+
+
+def test_a_root_that_turns_in_the_air_is_measured_and_said() -> None:
+    """Between the keys of a turning root the COG control leaves the arc: that must be told."""
+    rig = simple_hare()
+    for frame, lift, turn, way in ((1, -0.2, 0.0, 0.0), (2, 0.1, 0.0, 0.0), (3, 0.0, 1.0, -1.2)):
+        key_pose(rig, frame, {"body": (0.05, 0.02, lift), "root": (0, way, 0)})
+        rig.pose.bones["root"].rotation_mode = "XYZ"
+        rig.pose.bones["root"].rotation_euler = (0, 0, turn)
+        rig.pose.bones["root"].keyframe_insert("rotation_euler", frame=frame)
+    poses = {"crouch": 1, "takeoff": 2, "land": 3}
+    result = rig_of(rig, bpy.context.scene).block(poses=poses, jump_height=0.8)
+    m = result.jump.moments
+    frames = np.arange(m.takeoff, m.land + 1)
+    places = cog(rig, frames)
+    planned = result.jump.cog(frames).position + places[0]
+    assert result.measured is not None
+    away = np.linalg.norm(places - planned, axis=1)
+    assert result.measured.largest_distance_m == pytest.approx(away.max(), abs=NEAR)
+    assert away[-1] < NEAR
+    assert any("off the plan" in text for text in result.warnings)
