@@ -159,11 +159,13 @@ def _by_feet(
     """The COG control follows the path and the feet go along; a root that the poses move rides
     from the one place to the other in the air, and the others make up for it."""
     root_rides, carried, carried_slope = _moving_root(course, stands, home, controls)
-    place = course.path.position - carried
-    local = _planted(course, stands, home, controls.cog, place)
-    slope = _slopes(course, home, controls.cog, carried_slope)
+    local = _body(course, stands, home, controls.cog, carried)
+    for knot, moment in _posed(course, stands):
+        if moment != "apex":
+            local[knot] = stands[moment].local[controls.cog]
+    reached, left = _slopes(course, stands, home, controls.cog, carried_slope)
     feet = [_by_foot(course, stands, home, foot, carried, carried_slope) for foot in controls.feet]
-    body = Ride(controls.cog, course.knots, course.frames, local, slope, slope)
+    body = Ride(controls.cog, course.knots, course.frames, local, reached, left)
     return [*root_rides, body, *feet]
 
 
@@ -176,34 +178,59 @@ def _moving_root(
     root = controls.root
     if root is None or controls.cog == root:
         return [], nothing, nothing
-    reference = stands.get("takeoff", home).local[root]
-    if all(np.allclose(s.local[root], reference, atol=1e-7) for s in stands.values()):
+    reference = stands.get("takeoff", home)
+    still = reference.local[root]
+    if all(np.allclose(s.local[root], still, atol=1e-7) for s in stands.values()):
         return [], nothing, nothing
     up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
     values, slopes = _contact_values(course, stands, home, root), nothing.copy()
     values[top], slopes[top] = _between(course, values, up, top, down)
-    lead = home.linear[root]
+    lead = reference.linear[root]
     ride = Ride(root, course.knots, course.frames, values, slopes, slopes)
-    return [_thinned(course, stands, ride)], (values - reference) @ lead.T, slopes @ lead.T
+    return [_thinned(course, stands, ride)], (values - still) @ lead.T, slopes @ lead.T
 
 
-def _slopes(course: Course, home: Stand, control: Control, carried: float | Floats = 0.0) -> Floats:
-    """Slope of a control's channels, per frame, when it does what of the path it is not carried."""
-    slope = course.path.velocity / course.fps - carried
-    return np.asarray(slope @ np.linalg.inv(home.linear[control]).T)
+def _seen_from(course: Course, stands: Mapping[str, Stand], home: Stand) -> list[Stand]:
+    """The body that each knot is seen from: that of take-off until the air ends, then the landed
+    one where there is one, for it may stand turned."""
+    before = stands.get("takeoff", home)
+    after = next((stands[m] for m in ("land", "low", "end") if m in stands), before)
+    down = course.index("land")
+    return [before if i < down else after for i in range(len(course.knots))]
 
 
-def _planted(
-    course: Course, stands: Mapping[str, Stand], home: Stand, control: Control, place: Floats
+def _body(
+    course: Course, stands: Mapping[str, Stand], home: Stand, cog: Control, carried: Floats
 ) -> Floats:
-    """Channel values that put a control on `place` at the knots; posed values as they are."""
-    reference = stands.get("takeoff", home)
-    away = place - reference.place[control]
-    values = reference.local[control] + away @ np.linalg.inv(home.linear[control]).T
-    for knot, moment in _posed(course, stands):
-        if moment != "apex":
-            values[knot] = stands[moment].local[control]
-    return values
+    """Channel values that put the COG control on the path, given what it is `carried` by since
+    take-off."""
+    seen = _seen_from(course, stands, home)
+    down = course.index("land")
+    values = []
+    for i, (stand, place) in enumerate(zip(seen, course.path.position, strict=True)):
+        # Seen from the landed body, what carried it there is over.
+        moved = carried[i] - (carried[down] if stand is not seen[0] else 0)
+        away = place - stand.cog - moved
+        values.append(stand.local[cog] + np.linalg.inv(stand.linear[cog]) @ away)
+    return np.array(values)
+
+
+def _slopes(
+    course: Course,
+    stands: Mapping[str, Stand],
+    home: Stand,
+    control: Control,
+    carried: float | Floats = 0.0,
+) -> tuple[Floats, Floats]:
+    """Slopes to and from the knots, per frame, of a control that does what of the path it is not
+    carried."""
+    slope = course.path.velocity / course.fps - carried
+    seen = _seen_from(course, stands, home)
+    inverse = np.stack([np.linalg.inv(stand.linear[control]) for stand in seen])
+    left = np.einsum("kij,kj->ki", inverse, slope)
+    # Land is still reached from the body of take-off.
+    inverse[course.index("land")] = inverse[0]
+    return np.einsum("kij,kj->ki", inverse, slope), left
 
 
 def _posed(course: Course, stands: Mapping[str, Stand]) -> list[tuple[int, str]]:
@@ -216,12 +243,11 @@ def _by_root(
     course: Course, stands: Mapping[str, Stand], home: Stand, root: Control, cog: Control
 ) -> list[Ride]:
     up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
-    lead, own = home.linear[root], home.linear[cog]
     reference = stands.get("takeoff", home)
+    lead, own = reference.linear[root], reference.linear[cog]
     carrier = _contact_values(course, stands, home, root)
     carried = (carrier - reference.local[root]) @ lead.T
-    away = course.path.position - reference.cog - carried
-    local = reference.local[cog] + away @ np.linalg.inv(own).T
+    local = _body(course, stands, home, cog, carried)
     for knot, moment in _posed(course, stands):
         local[knot] = stands[moment].local[cog]
     local_slope = np.zeros(3)
@@ -231,7 +257,7 @@ def _by_root(
     rest = course.path.position[top] - reference.cog - own @ (local[top] - reference.local[cog])
     carrier[top] = reference.local[root] + np.linalg.inv(lead) @ rest
     velocity = course.path.velocity / course.fps
-    body_in, body_out = _slopes(course, home, cog), _slopes(course, home, cog)
+    body_in, body_out = _slopes(course, stands, home, cog)
     body_in[top] = body_out[top] = local_slope
     body_out[up] = body_in[down] = 0
     root_in, root_out = np.zeros_like(body_in), np.zeros_like(body_in)
@@ -252,8 +278,9 @@ def _contact_values(
     """Channel values of a control that stands still with the ground: before the air where it is
     posed (or stands at home), after it moved with the feet."""
     down = course.index("land")
-    before = stands.get("takeoff", home).local[control]
-    after = before + np.linalg.inv(home.linear[control]) @ course.feet_move
+    reference = stands.get("takeoff", home)
+    before = reference.local[control]
+    after = before + np.linalg.inv(reference.linear[control]) @ course.feet_move
     landed = [stands[m] for m in ("land", "low", "end") if m in stands]
     if landed:
         after = landed[0].local[control]
@@ -284,10 +311,10 @@ def _by_foot(
 ) -> Ride:
     """A foot control: planted, in the air at its posed distance from the COG, planted."""
     up, top, down = (course.index(k) for k in ("takeoff", "apex", "land"))
-    inverse = np.linalg.inv(home.linear[foot])
     reference = stands.get("takeoff", home)
+    inverse = np.linalg.inv(reference.linear[foot])
     values = _contact_values(course, stands, home, foot)
-    moved = (values - reference.local[foot]) @ home.linear[foot].T
+    moved = (values - reference.local[foot]) @ reference.linear[foot].T
     place = reference.place[foot] + moved + carried
     apart = place - course.path.position
     velocity = course.path.velocity / course.fps
