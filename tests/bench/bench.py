@@ -78,7 +78,7 @@ def bench_block() -> list[str]:
     return [
         f"block's key writing, {len(curves.channels)} channels, {keys} keys: {ours * 1e3:.1f} ms",
         f"  ratio to bare foreach_set and update of the same keys: {ours / floor:.2f}",
-        f"  ratio to keyframe_insert: {ours / inserted:.3f} ({inserted / ours:.0f} times as fast)",
+        f"  ratio to keyframe_insert (values only, no handles): {ours / inserted:.2f}",
     ]
 
 
