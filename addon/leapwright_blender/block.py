@@ -124,7 +124,7 @@ def block(
             set_markers(scene, obj.name, moments)
         store.save(obj, asked=ask, poses=frames, moments=moments, cog=label(controls.cog), air=air)
         measured = measure_written(
-            obj, scene, ground, controls, course, jump, frames, before, schedules
+            obj, scene, ground, controls, course, jump, frames, before, stepped=stepped
         )
         warnings += _distance_warning(measured)
     return Blocked(
@@ -183,7 +183,7 @@ def _ahead(body: Body, heading: float) -> float:
 def _refuse_locked(reading: Reading, written: Curves) -> None:
     locked = [c for c in reading.locked if c in written.channels]
     if locked:
-        shown = ", ".join(f"{c.data_path}[{c.index}]" for c in locked[:4])
+        shown = ", ".join(c.label for c in locked[:4])
         more = f" and {len(locked) - 4} more" if len(locked) > 4 else ""
         raise leapwright.HostError(f"locked channels would be written: {shown}{more}; unlock them")
 

@@ -21,7 +21,7 @@ from leapwright_blender.posed import Measures
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
-from leapwright_blender.schedule import Keyed, Schedule
+from leapwright_blender.schedule import Keyed, on_frames
 from leapwright_blender.space import label
 
 __all__ = ["Blocked", "Measured", "PosedChange", "measure_written"]
@@ -132,13 +132,13 @@ def measure_written(
     jump: Jump,
     poses: Mapping[str, float],
     before: Mapping[str, Curves],
-    schedules: Mapping[str, Schedule],
+    *,
+    stepped: bool,
 ) -> Measured:
     """Evaluate the scene on every frame of the jump and hold the COG against the plan.
 
     Stepped keys are compared where they stand, on the moments alone.
     """
-    stepped = all((s.curves.interpolation[_mine(s)] == 0).all() for s in schedules.values())
     first, last = course.frames[0], course.frames[-1]
     frames = course.frames if stepped else _every_frame(first, last)
     top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
@@ -163,38 +163,25 @@ def _every_frame(first: float, last: float) -> Floats:
     return np.unique(np.concatenate([whole, [first, last]]))
 
 
-def _mine(schedule: Schedule) -> NDArray[np.bool_]:
-    ours = {k.channel for k in schedule.keyed if k.ours}
-    mine = [f"{c.data_path}[{c.index}]" in ours for c in schedule.curves.channels]
-    return np.asarray(np.array(mine, dtype=bool)[schedule.curves.channel_of_key()])
-
-
 def _changed(
     course: Course, poses: Mapping[str, float], before: Mapping[str, Curves]
 ) -> tuple[PosedChange, ...]:
     if not poses:
         return ()
     changes = []
-    moments = list(poses)
+    moments, sources = list(poses), np.array(list(poses.values()), dtype=np.float64)
     targets = [float(course.frames[course.index(m)]) for m in moments]
     for name, old in before.items():
         now = read_curves(bpy.data.objects[name]).curves
         places = {c: i for i, c in enumerate(now.channels)}
-        was, is_now = evaluate(old, list(poses.values())), evaluate(now, targets)
-        posed = [
-            i
-            for i, c in enumerate(old.channels)
-            if c in places
-            and np.any(
-                np.abs(old.frame[old.starts[i] : old.starts[i + 1], None] - list(poses.values()))
-                < 0.01
-            )
-        ]
-        for i in posed:
+        was, is_now = evaluate(old, sources), evaluate(now, targets)
+        posed = np.unique(old.channel_of_key()[on_frames(old.frame, sources)])
+        for i in posed.tolist():
             channel = old.channels[i]
+            if channel not in places:
+                continue
             for k, moment in enumerate(moments):
                 a, b = float(was[i, k]), float(is_now[places[channel], k])
                 if abs(b - a) > SAID_FROM * max(1.0, abs(a)):
-                    text = f"{channel.data_path}[{channel.index}]"
-                    changes.append(PosedChange(text, moment, targets[k], a, b))
+                    changes.append(PosedChange(channel.label, moment, targets[k], a, b))
     return tuple(changes)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.curves import (
+    MERGE_FRAMES,
     Channel,
     Curves,
     Handle,
@@ -30,13 +31,10 @@ from leapwright.playback import evaluate
 from leapwright_blender.course import Course, Ride
 from leapwright_blender.space import data_path_location
 
-__all__ = ["Keyed", "Schedule", "arrange"]
+__all__ = ["Keyed", "Schedule", "arrange", "on_frames"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-NEAR = 0.01
-"""Keys closer than this, in frames, are on the same frame: the host merges them."""
 
 SAME_VALUE = 1e-7
 
@@ -183,9 +181,9 @@ def _shifted(base: Curves, sources: Floats, course: Course, after: str) -> tuple
         return base, []
     first, last = float(course.frames[0]), float(course.frames[-1])
     if sources.size:
-        later, by = base.frame > sources[-1] + NEAR, last - float(sources[-1])
+        later, by = base.frame > sources[-1] + MERGE_FRAMES, last - float(sources[-1])
     else:
-        later, by = base.frame >= first - NEAR, last - first + 1
+        later, by = base.frame >= first - MERGE_FRAMES, last - first + 1
     if by <= 0 or not later.any():
         return base, []
     return shift_keys(base, later, by), sorted(set(base.channel_of_key()[later].tolist()))
@@ -195,11 +193,12 @@ def _touched(base: Curves, i: int, sources: Floats, ours: Sequence[Channel]) -> 
     """A channel takes part when a pose is keyed on it or when it carries the path."""
     if base.channels[i] in ours:
         return True
-    return bool(_near(base.frame[base.starts[i] : base.starts[i + 1]], sources).any())
+    return bool(on_frames(base.frame[base.starts[i] : base.starts[i + 1]], sources).any())
 
 
-def _near(frames: NDArray[np.float32], sources: Floats) -> Bools:
-    return np.asarray((np.abs(frames[:, None] - sources[None, :]) < NEAR).any(axis=1))
+def on_frames(frames: NDArray[np.float32], sources: Floats) -> Bools:
+    """Which of some keys' frames are, to the host, one of `sources`."""
+    return np.asarray((np.abs(frames[:, None] - sources[None, :]) < MERGE_FRAMES).any(axis=1))
 
 
 def _sort(curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Channel]) -> _Sorting:
@@ -208,18 +207,18 @@ def _sort(curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Chann
     if not sources.size:
         none = np.zeros(len(frame), dtype=bool)
         return _Sorting(none, none, frame, mine)
-    posed = _near(curves.frame, sources)
+    posed = on_frames(curves.frame, sources)
     inside = (frame > sources[0]) & (frame < sources[-1])
     # Breakdowns ride proportionally inside their phase, on whole frames; on the channels of the
     # path there is nothing between the moments but the path.
     ride = np.rint(np.interp(frame, sources, targets))
     exact = np.interp(frame, sources, targets)
-    target = np.where(posed, np.where(np.abs(exact - ride) < NEAR, ride, exact), ride)
+    target = np.where(posed, np.where(np.abs(exact - ride) < MERGE_FRAMES, ride, exact), ride)
     return _Sorting(posed, posed | (inside & ~mine), target, mine)
 
 
 def _in_the_way(curves: Curves, sorting: _Sorting, course: Course) -> Bools:
-    first, last = course.frames[0] - NEAR, course.frames[-1] + NEAR
+    first, last = course.frames[0] - MERGE_FRAMES, course.frames[-1] + MERGE_FRAMES
     within = (curves.frame >= first) & (curves.frame <= last)
     return np.asarray(within & ~sorting.posed)
 
@@ -229,7 +228,9 @@ def _collided(curves: Curves, sorting: _Sorting) -> Bools:
     home = curves.channel_of_key()
     bad = np.zeros(len(home), dtype=bool)
     moving = np.flatnonzero(sorting.posed & ~sorting.ours)
-    same = (home[moving][1:] == home[moving][:-1]) & (np.diff(sorting.target[moving]) < NEAR)
+    same = (home[moving][1:] == home[moving][:-1]) & (
+        np.diff(sorting.target[moving]) < MERGE_FRAMES
+    )
     # Of two on one frame the pose stays; a breakdown is what gives way.
     for first, second in zip(moving[:-1][same], moving[1:][same], strict=True):
         bad[first if sorting.pose[second] else second] = True
@@ -259,7 +260,7 @@ def _completed(
             continue
         still = np.ptp(values[i]) < SAME_VALUE
         for (moment, _), target, value in zip(poses.items(), targets, values[i], strict=True):
-            at = np.abs(one.frame - target) < NEAR
+            at = np.abs(one.frame - target) < MERGE_FRAMES
             if not at.any() and not still:
                 parts.append(_new_key(name, target, value, KINDS[moment]))
             if moment == "crouch" and hold is not None and (at.any() or not still):
@@ -350,20 +351,16 @@ def _kinds(ride: Ride, name: Channel, old: Curves, poses: Mapping[str, float]) -
     if name in old.channels:
         source = channel(old, old.channels.index(name))
         for i, knot in enumerate(ride.knots):
-            at = np.abs(source.frame - poses.get(knot, np.inf)) < NEAR
+            at = np.abs(source.frame - poses.get(knot, np.inf)) < MERGE_FRAMES
             if at.any():
                 kinds[i] = Kind(int(source.kind[at][0]))
     return np.array(kinds, dtype=np.int32)
 
 
-def _label(one: Channel) -> str:
-    return f"{one.data_path}[{one.index}]"
-
-
 def _listed(curves: Curves, mask: Bools) -> tuple[tuple[str, float], ...]:
     home = curves.channel_of_key()
     return tuple(
-        (_label(curves.channels[home[k]]), float(curves.frame[k])) for k in np.flatnonzero(mask)
+        (curves.channels[home[k]].label, float(curves.frame[k])) for k in np.flatnonzero(mask)
     )
 
 
@@ -378,8 +375,8 @@ def _account(
     places = {name: i for i, name in enumerate(old.channels)}
     home = old.channel_of_key()
     came = sorting.posed & ~blocked
-    went = (came & (np.abs(sorting.target - old.frame) > NEAR)) | (
-        ~sorting.posed & ~blocked & (np.abs(touched.frame - old.frame) > NEAR)
+    went = (came & (np.abs(sorting.target - old.frame) > MERGE_FRAMES)) | (
+        ~sorting.posed & ~blocked & (np.abs(touched.frame - old.frame) > MERGE_FRAMES)
     )
     keyed = []
     for i, name in enumerate(jump.channels):
@@ -387,7 +384,7 @@ def _account(
         mine = home == places[name] if name in places else np.zeros(len(home), dtype=bool)
         keyed.append(
             Keyed(
-                channel=_label(name),
+                channel=name.label,
                 frames=tuple(float(f) for f in frames),
                 moved=int((mine & went).sum()),
                 replaced=int((mine & blocked).sum()),

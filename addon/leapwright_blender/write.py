@@ -219,4 +219,4 @@ def _by_channel(fcurves: Any) -> dict[Channel, Any]:
 
 
 def _list(channels: list[Channel]) -> str:
-    return ", ".join(f"{c.data_path}[{c.index}]" for c in channels)
+    return ", ".join(c.label for c in channels)

@@ -109,6 +109,11 @@ class Channel:
     index: int
     group: str = field(default="", compare=False)
 
+    @property
+    def label(self) -> str:
+        """Data path and index, as messages and reports name a channel."""
+        return f"{self.data_path}[{self.index}]"
+
 
 _SINGLE = {"frame": 0.0, "value": 0.0, "back": 1.70158, "amplitude": 0.8, "period": 4.1}
 _PAIR = ("left", "right")
@@ -358,7 +363,7 @@ def merge(base: Curves, added: Curves, *, replace: bool) -> Merged:
     ours, theirs = base.channel_of_key(), home[added.channel_of_key()]
     clash = _closer(ours, base.frame, theirs, added.frame)
     if clash.any() and not replace:
-        where = [(_label(channels[ours[k]]), float(base.frame[k])) for k in np.flatnonzero(clash)]
+        where = [(channels[ours[k]].label, float(base.frame[k])) for k in np.flatnonzero(clash)]
         raise KeysInTheWayError(f"{len(where)} keys stand where keys would be written", where)
     keep = np.flatnonzero(~clash)
     home_of = np.concatenate([ours[keep], theirs])
@@ -491,10 +496,6 @@ def _keys(curves: Curves, mask: Mask) -> Keys:
     return Keys(mask, index, curves.channel_of_key()[index], curves.frame[index])
 
 
-def _label(one: Channel) -> str:
-    return f"{one.data_path}[{one.index}]"
-
-
 def _mask(curves: Curves, mask: npt.ArrayLike) -> Mask:
     array = np.asarray(mask)
     if array.dtype != np.bool_ or array.shape != curves.frame.shape:
@@ -524,7 +525,7 @@ def _demand_order(curves: Curves, frame: Singles, argument: str, least: float = 
     bad = (np.diff(curves.channel_of_key()) == 0) & ((gap <= 0) | (gap < least))
     if bad.any():
         at = int(np.flatnonzero(bad)[0])
-        name = _label(curves.channels[int(curves.channel_of_key()[at])])
+        name = curves.channels[int(curves.channel_of_key()[at])].label
         raise InputError(
             f"`{argument}` must keep the keys of a channel in order and {MERGE_FRAMES} frames "
             f"apart, got {frame[at]:g} and {frame[at + 1]:g} on {name}",

@@ -491,3 +491,12 @@ def test_a_root_that_turns_in_the_air_is_measured_and_said() -> None:
     assert result.measured.largest_distance_m == pytest.approx(away.max(), abs=NEAR)
     assert away[-1] < NEAR
     assert any("off the plan" in text for text in result.warnings)
+
+
+def test_stepped_is_measured_on_the_moments_whatever_comes_later() -> None:
+    rig = posed_hare()
+    key_pose(rig, 300, {"body": (0, 0, 0.0)})
+    result = rig_of(rig, bpy.context.scene).block(poses=POSES, rise_frames=12, stepped=True)
+    assert result.measured is not None
+    assert result.measured.largest_distance_m < NEAR
+    assert not [text for text in result.warnings if "off the plan" in text]
