@@ -3,25 +3,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import bpy
 import numpy as np
 from numpy.typing import NDArray
 
 from leapwright import Jump
 from leapwright.answer import plan_answer
-from leapwright.curves import Curves
+from leapwright.curves import select
 from leapwright.playback import evaluate
+from leapwright_blender.account import Keyed
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
+from leapwright_blender.layout import Sheet
 from leapwright_blender.posed import Measures
+from leapwright_blender.poses import measured_at
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
-from leapwright_blender.schedule import Keyed, on_frames
+from leapwright_blender.schedule import on_frames
 from leapwright_blender.space import label
 
 __all__ = ["Blocked", "Measured", "PosedChange", "measure_written"]
@@ -45,13 +47,38 @@ class PosedChange:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """The jump as the scene plays it, against the plan. Lengths in m."""
+    """The jump as the scene plays it, against the plan. Lengths in m.
+
+    `sole_miss_m` is how far soles of FK legs are off their planted places; None without such legs.
+    """
 
     largest_distance_m: float
     at_frame: float
     push_height_m: float
     jump_height_m: float
     posed_values_changed: tuple[PosedChange, ...]
+    sole_miss_m: float | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+        return {
+            "largest_distance_m": self.largest_distance_m,
+            "at_frame": self.at_frame,
+            "push_height_m": self.push_height_m,
+            "jump_height_m": self.jump_height_m,
+            "posed_values_changed": [
+                {
+                    "channel": c.channel,
+                    "moment": c.moment,
+                    "frame": c.frame,
+                    "before": c.before,
+                    "after": c.after,
+                    "by": c.after - c.before,
+                }
+                for c in self.posed_values_changed
+            ],
+            **({} if self.sole_miss_m is None else {"sole_miss_m": self.sole_miss_m}),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +96,7 @@ class Blocked:
     air: str
     moments: Mapping[str, float]
     poses: Measures
+    props: tuple[str, ...] = ()
 
     @property
     def controls_text(self) -> tuple[str, ...]:
@@ -87,40 +115,10 @@ class Blocked:
             "feet": [label(foot) for foot in self.controls.feet],
             "sure": {role: list(how) for role, how in self.controls.sure.items()},
         }
-        answer["keyed"] = [
-            {
-                "channel": k.channel,
-                "frames": list(k.frames),
-                "became": k.became,
-                "moved": k.moved,
-                "replaced": k.replaced,
-                "added": k.added,
-                "left": k.left,
-            }
-            for k in self.keyed
-        ]
-        answer["measured"] = None if self.measured is None else _measured_json(self.measured)
+        answer["props"] = list(self.props)
+        answer["keyed"] = [keyed.to_json() for keyed in self.keyed]
+        answer["measured"] = None if self.measured is None else self.measured.to_json()
         return answer
-
-
-def _measured_json(measured: Measured) -> dict[str, Any]:
-    return {
-        "largest_distance_m": measured.largest_distance_m,
-        "at_frame": measured.at_frame,
-        "push_height_m": measured.push_height_m,
-        "jump_height_m": measured.jump_height_m,
-        "posed_values_changed": [
-            {
-                "channel": c.channel,
-                "moment": c.moment,
-                "frame": c.frame,
-                "before": c.before,
-                "after": c.after,
-                "by": c.after - c.before,
-            }
-            for c in measured.posed_values_changed
-        ],
-    }
 
 
 def measure_written(
@@ -129,9 +127,9 @@ def measure_written(
     ground: Ground,
     controls: Controls,
     course: Course,
-    jump: Jump,
+    top: float,
     poses: Mapping[str, float],
-    before: Mapping[str, Curves],
+    sheets: Sequence[Sheet],
     *,
     stepped: bool,
 ) -> Measured:
@@ -139,13 +137,11 @@ def measure_written(
 
     Stepped keys are compared where they stand, on the moments alone.
     """
-    first, last = course.frames[0], course.frames[-1]
-    frames = course.frames if stepped else _every_frame(first, last)
-    top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
+    frames = course.frames if stepped else course.every_frame
     extra = [course.frames[course.index(k)] for k in ("crouch", "takeoff", "apex")]
     tops = extra[2] if stepped else top
     at = np.concatenate([frames, extra[:2], [tops]])
-    places = ground.to_plan(sample(obj, at, [controls.cog], scene=scene).positions[0])
+    places = ground.to_plan(sample(obj, at, [measured_at(controls)], scene=scene).positions[0])
     away = np.linalg.norm(places[: len(frames)] - course.at(frames), axis=1)
     worst = int(np.argmax(away))
     crouch, takeoff, apex = places[len(frames) :, 2]
@@ -154,30 +150,25 @@ def measure_written(
         at_frame=float(frames[worst]),
         push_height_m=float(takeoff - crouch),
         jump_height_m=float(apex - takeoff),
-        posed_values_changed=_changed(course, poses, before),
+        posed_values_changed=_changed(course, poses, sheets),
     )
 
 
-def _every_frame(first: float, last: float) -> Floats:
-    whole = np.arange(np.ceil(first - 1e-6), np.floor(last + 1e-6) + 1)
-    return np.unique(np.concatenate([whole, [first, last]]))
-
-
 def _changed(
-    course: Course, poses: Mapping[str, float], before: Mapping[str, Curves]
+    course: Course, poses: Mapping[str, float], sheets: Sequence[Sheet]
 ) -> tuple[PosedChange, ...]:
     if not poses:
         return ()
     changes = []
     moments, sources = list(poses), np.array(list(poses.values()), dtype=np.float64)
     targets = [float(course.frames[course.index(m)]) for m in moments]
-    for name, old in before.items():
-        now = read_curves(bpy.data.objects[name]).curves
+    for sheet in sheets:
+        old, now = sheet.old, read_curves(sheet.holder.block).curves
         places = {c: i for i, c in enumerate(now.channels)}
-        was, is_now = evaluate(old, sources), evaluate(now, targets)
         posed = np.unique(old.channel_of_key()[on_frames(old.frame, sources)])
-        for i in posed.tolist():
-            channel = old.channels[i]
+        old = select(old, posed)
+        was, is_now = evaluate(old, sources), evaluate(now, targets)
+        for i, channel in enumerate(old.channels):
             if channel not in places:
                 continue
             for k, moment in enumerate(moments):

@@ -27,10 +27,14 @@ __all__ = [
     "blender_ok",
     "ensure_fcurves",
     "fcurves_of",
+    "is_muted",
+    "make_editable",
+    "needs_copy",
     "new_fcurve",
     "read_header",
     "refuse_if_not_editable",
     "remove_fcurve",
+    "slot_number",
     "slotted",
     "version",
     "version_text",
@@ -134,6 +138,20 @@ def fcurves_of(id_block: Any) -> Any | None:
     return None if bag is None else bag.fcurves
 
 
+def is_muted(curve: Any) -> bool:
+    """Say whether a curve is not played; since 4.4 a muted group's curves are."""
+    return bool(curve.mute or (curve.group and curve.group.mute and not slotted()))
+
+
+def slot_number(id_block: Any) -> int | None:
+    """Give the number of the action's slot that moves the data-block: it stays in copies.
+
+    None without an action, without a slot, and before 4.4.
+    """
+    data = id_block.animation_data
+    return None if data is None or data.action is None else _slot_of(data)
+
+
 def ensure_fcurves(id_block: Any, name: str) -> Any:
     """Give the collection of curves that move this data-block, made as far as it is missing.
 
@@ -188,27 +206,71 @@ def remove_fcurve(collection: Any, curve: Any) -> None:
     collection.remove(curve)
 
 
-def refuse_if_not_editable(id_block: Any) -> None:
-    """Raise where keys written for this data-block would be lost or would move something else.
+def needs_copy(id_block: Any) -> str:
+    """Say why keys need a copy of the action first; "" where they do not.
+
+    So it is with the override of a linked rig that plays the rig's own, linked action.
+    """
+    data = id_block.animation_data
+    if id_block.override_library is None or data is None or data.action is None:
+        return ""
+    action, library = data.action, data.action.library
+    where = "" if library is None else f"is linked from {library.filepath}"
+    return where and f"action “{action.name}” of {_named(id_block)} {where}"
+
+
+def make_editable(id_block: Any) -> list[str]:
+    """Give an override of a linked rig a copy of its linked action to write to.
+
+    Returns
+    -------
+    list of str
+        What was done, a sentence each; empty where nothing had to be.
 
     Raises
     ------
     HostError
-        The data-block or its action is linked, the action is not the data-block's alone, the NLA
-        tweaks a strip, or there are only NLA strips. The message says which.
+        Where a copy is no help, as in `refuse_if_not_editable`. Nothing is changed.
+    """
+    refuse_if_not_editable(id_block, will_copy=True)
+    why = needs_copy(id_block)
+    if not why:
+        return []
+    data = id_block.animation_data
+    number = slot_number(id_block)
+    data.action = copy = data.action.copy()
+    if slotted():
+        # The host picks a slot of its own: the number is the same in the copy.
+        data.action_slot = next((s for s in copy.slots if _handle(s) == number), None)
+    return [f"{why}: a copy in this file, “{copy.name}”, holds the keys now"]
+
+
+def refuse_if_not_editable(id_block: Any, *, will_copy: bool = False) -> None:
+    """Raise where keys written for this data-block would be lost or would move something else.
+
+    Parameters
+    ----------
+    id_block : bpy.types.ID
+        What is animated.
+    will_copy : bool
+        `make_editable` is called before anything is written, so an override's linked action is
+        no reason.
+
+    Raises
+    ------
+    HostError
+        The data-block or its action is linked, the action is not the data-block's alone, or the
+        NLA plays it otherwise than it is keyed, or not at all. The message says which.
     """
     who = _named(id_block)
-    if id_block.library is not None and id_block.override_library is None:
+    if id_block.library is not None:
         raise HostError(f"{who} is linked from {id_block.library.filepath}: make an override")
     data = id_block.animation_data
     if data is None:
         return
-    if data.use_tweak_mode:
-        raise HostError(f"{who} is in NLA tweak mode: leave it first")
+    _refuse_nla(data, who)
     action = data.action
-    if action is None:
-        if any(True for _ in _playing_strips(data)):
-            raise HostError(f"{who} has NLA strips and no action of its own: give it one first")
+    if action is None or (will_copy and needs_copy(id_block)):
         return
     if action.library is not None:
         raise HostError(
@@ -223,6 +285,32 @@ def refuse_if_not_editable(id_block: Any) -> None:
             f"action “{action.name}” of {who} also moves {', '.join(others)}: "
             "make it single-user first"
         )
+
+
+def _refuse_nla(data: Any, who: str) -> None:
+    """Raise where the action's keys are not what is played, or are played in another time."""
+    if data.use_tweak_mode:
+        tweaked = (s for t in data.nla_tracks for s in t.strips if s.action == data.action)
+        named = " or ".join(f"“{strip.name}”" for strip in tweaked)
+        raise HostError(f"{who} is in NLA tweak mode, on strip {named}: leave it first")
+    alone = next((track.name for track in data.nla_tracks if track.is_solo), None)
+    if alone is not None and data.use_nla:
+        raise HostError(f"{who} plays the NLA track “{alone}” alone: unset its star first")
+    if data.action is None:
+        if any(True for _ in _playing_strips(data)):
+            raise HostError(f"{who} has NLA strips and no action of its own: give it one first")
+        return
+    blend, influence = data.action_blend_type, data.action_influence
+    # Muted strips count here: the action then is blended onto the channels' resting values.
+    strips = [strip.name for track in _playing_tracks(data) for strip in track.strips]
+    if not strips or (blend == "REPLACE" and influence >= 1):
+        return
+    by = blend.lower() if blend != "REPLACE" else f"with an influence of {influence:.2g}"
+    raise HostError(
+        f"action “{data.action.name}” of {who} is blended onto NLA strips "
+        f"{', '.join(f'“{name}”' for name in strips)} ({by}): set it to replace them, with an "
+        "influence of 1"
+    )
 
 
 def _sharing(id_block: Any) -> list[str]:
@@ -253,8 +341,12 @@ def _players(action: Any, slot: Any, id_block: Any) -> list[str]:
     return names
 
 
+def _playing_tracks(data: Any) -> Iterator[Any]:
+    return (track for track in data.nla_tracks if data.use_nla and not track.mute)
+
+
 def _playing_strips(data: Any) -> Iterator[Any]:
-    return (s for t in data.nla_tracks if not t.mute for s in t.strips if not s.mute)
+    return (s for track in _playing_tracks(data) for s in track.strips if not s.mute)
 
 
 def _slot_of(user: Any) -> int | None:

@@ -14,18 +14,21 @@ from numpy.typing import NDArray
 from leapwright.errors import ClashError, InputError
 from leapwright.pins import MOMENTS
 from leapwright_blender.ground import Ground
-from leapwright_blender.legs import Leg, fold_length, leg_reach, rest_length
+from leapwright_blender.leg import Leg
+from leapwright_blender.reach import fold_length, leg_reach, rest_length
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample, side_scene
 from leapwright_blender.space import (
     Control,
+    Point,
     pose_bone,
+    rest_offset,
     the_object,
     to_world_matrix,
     world_matrix,
 )
 
-__all__ = ["Stand", "read_poses", "stand_on"]
+__all__ = ["Body", "Stand", "ankle_of", "measured_at", "read_body", "read_poses", "stand_on"]
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +42,7 @@ class Stand:
     frame : float
         Where it was read.
     cog : ndarray, shape (3,)
-        COG in the plan's axes, m.
+        COG in the plan's axes, m; see `measured_at`.
     local : dict of Control to ndarray, shape (3,)
         Location channels of root, COG control and foot controls.
     place : dict of Control to ndarray, shape (3,)
@@ -48,6 +51,10 @@ class Stand:
         Plan displacement (m) = matrix @ change of the location channels.
     legs : dict of str to tuple
         By leg: hip and ankle (plan axes, m), longest and shortest hip to ankle (m).
+    feet : dict of str to ndarray, shape (4, 4)
+        World matrices (Blender units) of the feet of FK legs: the bones below the shins.
+    soles : ndarray, shape (S, 3)
+        The controls' soles in the plan's axes, m.
     """
 
     frame: float
@@ -56,6 +63,38 @@ class Stand:
     place: dict[Control, Floats]
     linear: dict[Control, Floats]
     legs: dict[str, tuple[Floats, Floats, float, float]]
+    feet: dict[str, Floats]
+    soles: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """What was read: the posed bodies, and the one that stands for all that is not posed."""
+
+    stands: dict[str, Stand]
+    home: Stand
+
+
+def measured_at(controls: Controls) -> Control | Point:
+    """What is measured as the COG: the COG control's place as the pelvis carries it.
+
+    An animator may have lowered or turned something between the two, so the point rides on the
+    pelvis; where nothing between is moved it is at the COG control. Without a pelvis it is the
+    control.
+    """
+    cog, pelvis = controls.cog, controls.pelvis
+    if pelvis is None or not cog.bone or pelvis == cog:
+        return cog
+    bones = the_object(pelvis).data.bones
+    place = bones[cog.bone].head_local
+    return Point(pelvis.object, pelvis.bone, rest_offset(bones[pelvis.bone], place))
+
+
+def ankle_of(leg: Leg) -> Control:
+    """The bone below the shin of an FK leg: it keeps its place while the foot is planted."""
+    below = leg.chain.index(leg.shin) + 1
+    rig = leg.hip.object
+    return Control(rig, leg.chain[below] if below < len(leg.chain) else leg.foot)
 
 
 def read_poses(poses: Mapping[str, float] | None) -> dict[str, float]:
@@ -85,8 +124,10 @@ def stand_on(
 ) -> list[Stand]:
     """Read the body on some frames; the user's scene is not stepped."""
     named = [c for c in (controls.root, controls.cog, *controls.feet) if c is not None]
-    places = sample(obj, frames, named, scene=scene)
-    objects = [*list({c.object: the_object(c) for c in named}.values()), obj]
+    ankles = {leg.foot: ankle_of(leg) for leg in controls.legs if not leg.ik}
+    points = [*named, measured_at(controls), *ankles.values(), *controls.soles]
+    places = sample(obj, frames, list(dict.fromkeys(points)), scene=scene)
+    objects = [*list({c.object: the_object(c) for c in points}.values()), obj]
     stands = []
     with side_scene(scene, list(dict.fromkeys(objects))) as side:
         for i, frame in enumerate(frames):
@@ -96,7 +137,7 @@ def stand_on(
             stands.append(
                 Stand(
                     frame=frame,
-                    cog=at[controls.cog],
+                    cog=ground.to_plan(places.of(measured_at(controls))[i]),
                     local={c: _location(c, graph) for c in named},
                     place=at,
                     linear={
@@ -104,9 +145,27 @@ def stand_on(
                         for c in named
                     },
                     legs={leg.name: _leg(obj, leg, ground, graph) for leg in controls.legs},
+                    feet={
+                        foot: places.matrices[places.points.index(ankle), i]
+                        for foot, ankle in ankles.items()
+                    },
+                    soles=ground.to_plan(
+                        np.array([places.of(s)[i] for s in controls.soles]).reshape(-1, 3)
+                    ),
                 )
             )
     return stands
+
+
+def read_body(
+    obj: Any, scene: Any, ground: Ground, controls: Controls, frames: Mapping[str, float]
+) -> Body:
+    """Home is the start pose, else the take-off, else the crouch, else the current frame."""
+    current = float(scene.frame_current_final)
+    *stands, now = stand_on(obj, scene, ground, controls, [*frames.values(), current])
+    posed = dict(zip(frames, stands, strict=True))
+    home = next((posed[m] for m in ("start", "takeoff", "crouch") if m in posed), now)
+    return Body(posed, home)
 
 
 def _location(control: Control, graph: Any) -> Floats:

@@ -95,7 +95,7 @@ def read_curves(id_block: Any, *, paths: Collection[str] | None = None) -> Readi
             if wanted is None or d.data_path in wanted
         ),
         locked=tuple(channel for channel, c in keyed if c.lock),
-        muted=tuple(channel for channel, c in keyed if c.mute),
+        muted=tuple(channel for channel, c in keyed if host.is_muted(c)),
         modified=tuple(channel for channel, c in keyed if len(c.modifiers)),
         sampled=tuple(channel for channel, c in found if is_sampled(c)),
     )

@@ -35,6 +35,7 @@ from leapwright.naming import (
     strip_namespace,
 )
 
+from .figure import members
 from .space import Control, label
 
 if TYPE_CHECKING:
@@ -67,7 +68,8 @@ class RigFile:
     Parameters
     ----------
     match : tuple of str
-        Patterns; each must cover the rig's name, its armature's name or one of its bones.
+        Patterns; each must cover the rig's name, its armature's name or one of its bones (for a
+        figure without bones: one of its objects).
     root, cog, pelvis : str or None
         Patterns of one control each.
     feet, soles : tuple of str or None
@@ -189,11 +191,13 @@ def _from_controls(controls: Controls, obj: Any) -> RigFile:
     bare = [strip_namespace(label(c)) for c in (controls.root, controls.cog) if c is not None]
     feet = tuple(strip_namespace(label(c)) for c in controls.feet)
     named = strip_namespace(strip_copy_number(obj.name))
-    bones = tuple(b for b in (*bare, *feet) if b != named) if obj.pose else ()
+    if obj.pose is None:
+        bare, feet = [strip_copy_number(n) for n in bare], tuple(map(strip_copy_number, feet))
+    match = dict.fromkeys((named, *bare, *feet))
     # Points are saved only where they are bones: an offset that was worked out is worked out again.
     soles = tuple(strip_namespace(label(p)) for p in controls.soles if not any(p.offset))
     return RigFile(
-        match=(named, *bones),
+        match=tuple(match),
         root=bare[0] if controls.root else "",
         cog=bare[-1],
         pelvis=strip_namespace(label(controls.pelvis)) if controls.pelvis else "",
@@ -228,6 +232,9 @@ def is_of(rig_file: RigFile, obj: Any) -> bool:
         names += [obj.data.name, strip_copy_number(obj.data.name)]
     if obj.pose is not None:
         names += obj.pose.bones.keys()
+    else:
+        parts = [o.name for o in members(obj)]
+        names += [*parts, *map(strip_copy_number, parts)]
     bare = [strip_namespace(n) for n in names]
     return all(p in bare or any(matches(p, n) for n in names) for p in rig_file.match)
 
@@ -261,9 +268,13 @@ def bones_named(obj: Any, role: str, pattern: str) -> tuple[Control, ...]:
     """Controls that a name or pattern covers; NotFoundError lists what is close or there."""
     if not isinstance(pattern, str) or not pattern:
         raise InputError(f"`{role}` must be a name, got {pattern!r}", role)
-    names = obj.pose.bones.keys() if obj.pose else [obj.name]
+    names = obj.pose.bones.keys() if obj.pose else [o.name for o in members(obj)]
     if found := matching(pattern, names):
-        return tuple(Control(obj.name, name if obj.pose else "") for name in found)
+        return tuple(Control(obj.name, n) if obj.pose else Control(n) for n in found)
+    # Objects of a copied figure got numbers; an armature object may be the root itself.
+    objects = {strip_copy_number(n): n for n in ([obj.name] if obj.pose else reversed(names))}
+    if found := matching(pattern, objects):
+        return tuple(Control(objects[n]) for n in found)
     if role == "feet" and pattern in bpy.data.objects:
         return (Control(pattern),)
     near = close_names(pattern, names)

@@ -27,6 +27,7 @@ from .space import (
     pose_bone,
     the_object,
     to_channel_matrix,
+    to_world_matrix,
     world_matrix,
 )
 
@@ -36,6 +37,7 @@ __all__ = [
     "Samples",
     "frame_rate",
     "gravity",
+    "linear_maps",
     "metres_per_unit",
     "probing",
     "sample",
@@ -335,3 +337,25 @@ def _moved(
         dict(zip(watched, share.tolist(), strict=True)),
         dict(zip(watched, off.tolist(), strict=True)),
     )
+
+
+def linear_maps(
+    obj: Any, frames: ArrayLike, control: Control, *, scene: Any
+) -> NDArray[np.float64]:
+    """World displacement per unit of a control's location channels on many frames.
+
+    Returns
+    -------
+    ndarray, shape (frames, 3, 3)
+        As `leapwright_blender.space.to_world_matrix`; the user's scene is not stepped.
+    """
+    owner = the_object(control)
+    at = np.atleast_1d(np.array(frames, dtype=np.float64))
+    linear = np.empty((at.size, 3, 3))
+    with side_scene(scene, list({obj.name: obj, owner.name: owner}.values())) as side:
+        for i, frame in enumerate(at):
+            whole = int(np.floor(frame))
+            side.frame_set(whole, subframe=float(frame - whole))
+            graph = side.view_layers[0].depsgraph
+            linear[i] = to_world_matrix(obj, control, depsgraph=graph)
+    return linear

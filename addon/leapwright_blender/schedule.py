@@ -28,10 +28,10 @@ from leapwright.curves import (
 from leapwright.errors import ClashError
 from leapwright.path import handles_at_thirds
 from leapwright.playback import evaluate
-from leapwright_blender.course import Course, Ride
-from leapwright_blender.space import data_path_location
+from leapwright_blender.course import Course
+from leapwright_blender.ride import Ride
 
-__all__ = ["Keyed", "Schedule", "arrange", "on_frames"]
+__all__ = ["KINDS", "Schedule", "arrange", "on_frames", "ride_curves"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -47,64 +47,45 @@ KINDS = {
     "land": Kind.KEYFRAME,
     "low": Kind.EXTREME,
     "end": Kind.KEYFRAME,
+    "release": Kind.KEYFRAME,
+    "plant": Kind.KEYFRAME,
+    "": Kind.BREAKDOWN,
 }
-"""Kind of a key that no pose brings along."""
-
-
-@dataclass(frozen=True, slots=True)
-class Keyed:
-    """What becomes of one channel's keys.
-
-    Attributes
-    ----------
-    channel : str
-        Data path and index.
-    frames : tuple of float
-        Frames of the jump's keys on it.
-    moved, replaced, added, left : int
-        Keys that go to another frame, give way, are new, and stay as they were.
-    ours : bool
-        The channel carries the COG's path: its values in the air are the plan's.
-    """
-
-    channel: str
-    frames: tuple[float, ...]
-    moved: int
-    replaced: int
-    added: int
-    left: int
-    ours: bool
-
-    @property
-    def became(self) -> str:
-        """The same in words."""
-        counts = (
-            (self.moved, "moved"),
-            (self.replaced, "replaced"),
-            (self.added, "added"),
-            (self.left, "left"),
-        )
-        return ", ".join(f"{n} {word}" for n, word in counts if n) or "nothing"
+"""Kind of a key that no pose brings along, by its moment; without one it is a breakdown."""
 
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """Curves to write, their account, and the keys in the way (then nothing may be written)."""
+    """Curves to write, and what becomes of the keys that were there.
+
+    Attributes
+    ----------
+    curves : Curves
+        Whole channels.
+    old : Curves
+        The same channels as they were, as far as they had keys.
+    went : ndarray, shape (K,)
+        Frame that each key of `old` goes to; NaN for one that gives way.
+    in_the_way : tuple of (str, float)
+        Channel and frame of keys that would have to give way and may not: then nothing may be
+        written.
+    """
 
     curves: Curves
-    keyed: tuple[Keyed, ...]
+    old: Curves
+    went: Floats
     in_the_way: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Sorting:
     """What each key of the touched channels is, and where it goes: `pose` is a pose's key,
-    `posed` also a breakdown between poses, `ours` is on a channel that carries the path."""
+    `posed` also a breakdown between poses, `carrying` is on a channel that carries the path."""
 
     pose: Bools
     posed: Bools
     target: Floats
-    ours: Bools
+    carrying: Bools
 
 
 def arrange(
@@ -116,13 +97,14 @@ def arrange(
     stepped: bool,
     after: str,
     replace: bool,
+    superseded: Bools | None = None,
 ) -> Schedule:
     """Lay out the keys of a jump.
 
     Parameters
     ----------
     base : Curves
-        All channels of the rig as they are.
+        All channels of one data-block as they are.
     poses : mapping of moment to frame
         Where the poses are now.
     rides : sequence of Ride
@@ -133,30 +115,42 @@ def arrange(
         Whether keys after the poses are pushed back to make room.
     replace : bool
         Whether keys in the way give way.
+    superseded : ndarray of bool, shape (K,), optional
+        Keys of a jump that this one stands for: they give way without asking.
     """
+    old_jump = np.zeros(len(base.frame), dtype=bool) if superseded is None else superseded
     sources = np.array(list(poses.values()), dtype=np.float64)
     targets = _targets(poses, course)
-    ride_channels = [c for ride in rides for c in _channels(ride)]
+    ride_channels = [c for ride in rides for c in ride.channels]
     shifted, later = _shifted(base, sources, course, after)
-    names = [i for i, c in enumerate(base.channels) if _touched(base, i, sources, ride_channels)]
+    named = [i for i, _ in enumerate(base.channels) if _touched(base, i, sources, ride_channels)]
+    stale = set(base.channel_of_key()[old_jump].tolist())
+    names = sorted({*named, *stale})
     others = [i for i in later if i not in names]
     touched, old = select(shifted, names), select(base, names)
     sorting = _sort(old, sources, targets, ride_channels)
-    blocked = _in_the_way(touched, sorting, course)
-    blocked |= _collided(old, sorting)
-    moved = _move(remove_keys(touched, ~sorting.posed | sorting.ours | blocked), sorting, blocked)
-    moved = _completed(moved, old, poses, targets, sorting, course)
+    mine = np.isin(base.channel_of_key(), names)
+    expected = old_jump[mine] & ~sorting.pose
+    in_jump = np.isin(np.array(names, dtype=np.int64)[old.channel_of_key()], named)
+    blocked = (_in_the_way(touched, sorting, sources, course) & in_jump) | expected
+    blocked |= _collided(old, sorting, blocked)
+    asked = blocked & ~expected
+    kept = sorting.posed & ~blocked
+    moved = _move(remove_keys(touched, ~kept | sorting.carrying), sorting, blocked)
+    moved = _completed(moved, old, poses, targets, course)
     if stepped:
         moved = _constant(moved)
     rest = remove_keys(touched, sorting.posed | blocked)
-    jump = concat([_without_empty(moved), *_ride_curves(rides, old, poses, stepped)])
-    merged = merge(rest, jump, replace=False).curves if not blocked.any() or replace else rest
+    jump = concat([_without_empty(moved), *ride_curves(rides, old, poses, stepped)])
+    may = replace or not asked.any()
+    merged = merge(rest, jump, replace=False).curves if may else rest
     written = merged if not others else concat([merged, select(shifted, others)])
-    return Schedule(
-        curves=written,
-        keyed=_account(old, touched, jump, sorting, blocked, ride_channels),
-        in_the_way=() if replace else _listed(old, blocked),
-    )
+    went = np.where(sorting.posed, sorting.target, touched.frame.astype(np.float64))
+    went[blocked] = np.nan
+    if others:
+        old = concat([old, select(base, others)])
+        went = np.concatenate([went, select(shifted, others).frame.astype(np.float64)])
+    return Schedule(written, old, went, () if replace else _listed(old, asked))
 
 
 def _targets(poses: Mapping[str, float], course: Course) -> Floats:
@@ -167,12 +161,6 @@ def _targets(poses: Mapping[str, float], course: Course) -> Floats:
             f"{missing[0]} is posed, but this jump has no {phase}", ("poses", f"{phase}_frames")
         )
     return np.array([course.frames[course.index(moment)] for moment in poses])
-
-
-def _channels(ride: Ride) -> list[Channel]:
-    path = data_path_location(ride.control)
-    group = ride.control.bone or "Object Transforms"
-    return [Channel(path, axis, group) for axis in range(3)]
 
 
 def _shifted(base: Curves, sources: Floats, course: Course, after: str) -> tuple[Curves, list[int]]:
@@ -217,17 +205,21 @@ def _sort(curves: Curves, sources: Floats, targets: Floats, ours: Sequence[Chann
     return _Sorting(posed, posed | (inside & ~mine), target, mine)
 
 
-def _in_the_way(curves: Curves, sorting: _Sorting, course: Course) -> Bools:
+def _in_the_way(curves: Curves, sorting: _Sorting, sources: Floats, course: Course) -> Bools:
     first, last = course.frames[0] - MERGE_FRAMES, course.frames[-1] + MERGE_FRAMES
     within = (curves.frame >= first) & (curves.frame <= last)
+    if sources.size:
+        # What stood between the poses on a channel that carries the path has no place on it.
+        between = (curves.frame > sources[0]) & (curves.frame < sources[-1])
+        within |= between & sorting.carrying
     return np.asarray(within & ~sorting.posed)
 
 
-def _collided(curves: Curves, sorting: _Sorting) -> Bools:
+def _collided(curves: Curves, sorting: _Sorting, gone: Bools) -> Bools:
     """Breakdowns that would come to stand on another key of the jump."""
     home = curves.channel_of_key()
     bad = np.zeros(len(home), dtype=bool)
-    moving = np.flatnonzero(sorting.posed & ~sorting.ours)
+    moving = np.flatnonzero(sorting.posed & ~sorting.carrying & ~gone)
     same = (home[moving][1:] == home[moving][:-1]) & (
         np.diff(sorting.target[moving]) < MERGE_FRAMES
     )
@@ -238,7 +230,7 @@ def _collided(curves: Curves, sorting: _Sorting) -> Bools:
 
 
 def _move(curves: Curves, sorting: _Sorting, blocked: Bools) -> Curves:
-    chosen = sorting.posed & ~sorting.ours & ~blocked
+    chosen = sorting.posed & ~sorting.carrying & ~blocked
     return move_keys(curves, np.ones(len(curves.frame), dtype=bool), sorting.target[chosen])
 
 
@@ -247,7 +239,6 @@ def _completed(
     old: Curves,
     poses: Mapping[str, float],
     targets: Floats,
-    sorting: _Sorting,
     course: Course,
 ) -> Curves:
     """Add what a pose shows but has no key for, and the second key of a crouch hold."""
@@ -317,32 +308,58 @@ def _without_empty(curves: Curves) -> Curves:
     return select(curves, np.flatnonzero(np.diff(curves.starts)))
 
 
-def _ride_curves(
+def ride_curves(
     rides: Sequence[Ride], old: Curves, poses: Mapping[str, float], stepped: bool
 ) -> list[Curves]:
+    """Keys of rides, channel by channel; a pose's key keeps its kind."""
     kind = Interpolation.CONSTANT if stepped else Interpolation.BEZIER
     made = []
     for ride in rides:
-        for axis, name in enumerate(_channels(ride)):
+        for axis, name in enumerate(ride.channels):
             key, left, right = handles_at_thirds(
                 ride.frames,
                 ride.values[:, axis],
                 ride.slopes[:, axis],
                 slopes_after=ride.slopes_after[:, axis],
             )
-            made.append(
-                Curves.checked(
-                    [name],
-                    [0, len(key)],
-                    key[:, 0],
-                    key[:, 1],
-                    left=left,
-                    right=right,
-                    interpolation=kind,
-                    kind=_kinds(ride, name, old, poses),
-                )
+            keys = Curves.checked(
+                [name],
+                [0, len(key)],
+                key[:, 0],
+                key[:, 1],
+                left=left,
+                right=right,
+                interpolation=kind,
+                kind=_kinds(ride, name, old, poses),
             )
+            made.append(_joined(keys, old))
     return made
+
+
+def _joined(keys: Curves, old: Curves) -> Curves:
+    """Outside the jump the first and last key keep the handles of what stands there already."""
+    name = keys.channels[0]
+    if name not in old.channels:
+        return keys
+    there = channel(old, old.channels.index(name))
+    left, left_type = keys.left.copy(), keys.left_type.copy()
+    right, right_type = keys.right.copy(), keys.right_type.copy()
+    before = np.flatnonzero(np.abs(there.frame - keys.frame[0]) < MERGE_FRAMES)
+    if before.size and before[0] > 0:
+        left[0], left_type[0] = there.left[before[0]], there.left_type[before[0]]
+    after = np.flatnonzero(np.abs(there.frame - keys.frame[-1]) < MERGE_FRAMES)
+    interpolation = keys.interpolation.copy()
+    if after.size and after[-1] < len(there.frame) - 1:
+        right[-1], right_type[-1] = there.right[after[-1]], there.right_type[after[-1]]
+        interpolation[-1] = there.interpolation[after[-1]]
+    return replace(
+        keys,
+        left=left,
+        left_type=left_type,
+        right=right,
+        right_type=right_type,
+        interpolation=interpolation,
+    )
 
 
 def _kinds(ride: Ride, name: Channel, old: Curves, poses: Mapping[str, float]) -> NDArray[np.int32]:
@@ -362,35 +379,3 @@ def _listed(curves: Curves, mask: Bools) -> tuple[tuple[str, float], ...]:
     return tuple(
         (curves.channels[home[k]].label, float(curves.frame[k])) for k in np.flatnonzero(mask)
     )
-
-
-def _account(
-    old: Curves,
-    touched: Curves,
-    jump: Curves,
-    sorting: _Sorting,
-    blocked: Bools,
-    ours: Sequence[Channel],
-) -> tuple[Keyed, ...]:
-    places = {name: i for i, name in enumerate(old.channels)}
-    home = old.channel_of_key()
-    came = sorting.posed & ~blocked
-    went = (came & (np.abs(sorting.target - old.frame) > MERGE_FRAMES)) | (
-        ~sorting.posed & ~blocked & (np.abs(touched.frame - old.frame) > MERGE_FRAMES)
-    )
-    keyed = []
-    for i, name in enumerate(jump.channels):
-        frames = channel(jump, i).frame
-        mine = home == places[name] if name in places else np.zeros(len(home), dtype=bool)
-        keyed.append(
-            Keyed(
-                channel=name.label,
-                frames=tuple(float(f) for f in frames),
-                moved=int((mine & went).sum()),
-                replaced=int((mine & blocked).sum()),
-                added=max(len(frames) - int((mine & came).sum()), 0),
-                left=int((mine & ~went & ~blocked).sum()),
-                ours=name in ours,
-            )
-        )
-    return tuple(keyed)

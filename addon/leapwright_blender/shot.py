@@ -14,14 +14,16 @@ import bpy
 from leapwright.errors import NotFoundError
 from leapwright.naming import close_names
 from leapwright.units import STANDARD_GRAVITY
-from leapwright_blender import files, sample
-from leapwright_blender.block import block, read_body
+from leapwright_blender import files, sample, store
+from leapwright_blender.block import block
 from leapwright_blender.blocked import Blocked
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, measure
-from leapwright_blender.poses import read_poses
+from leapwright_blender.poses import read_body, read_poses
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.rigfile import RigFile, save_rig_file
+from leapwright_blender.spline import Splined, spline
+from leapwright_blender.wanted import Wanted, again
 
 __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
 
@@ -105,6 +107,13 @@ class Rig:
         after: str = "keep",
         replace: bool = False,
         markers: bool = True,
+        foot: Mapping[str, Mapping[str, int]] | None = None,
+        key: str | None = None,
+        ground: str | None = None,
+        within: float = 0.005,
+        props: bool = True,
+        chain: bool = False,
+        again: bool = False,
         dry_run: bool = False,
         **ask: Any,
     ) -> Blocked:
@@ -131,13 +140,31 @@ class Rig:
         after : {"keep", "shift"}
             Push keys after the poses back to make room.
         replace : bool
-            Let keys in the span give way.
+            Let keys in the span give way, also those that were edited since the last block.
         markers : bool
             Set timeline markers for the moments.
+        foot : mapping of foot to {"release": int, "plant": int}
+            Frames from take-off to the foot's last contact (0 or less) and from land to its first
+            (0 or more).
+        key : {"touched", "selected", "all"}
+            Key every keyed channel, the selected controls or all controls at every moment.
+        ground : str
+            Name of the object to land on: its top under each foot.
+        within : float
+            How far soles of FK legs may be off their places between keys, m; the COG is held
+            within a fifth of that where something turns between the poses.
+        props : bool
+            Let props of the character go along.
+        chain : bool
+            Begin in the low of the jump that the rig remembers: that low is the crouch.
+        again : bool
+            Keys of a jump that was blocked there before give way, as far as nobody edited them;
+            see `block_again`.
         dry_run : bool
             Work everything out and write nothing.
         **ask
-            Everything else of `leapwright.plan`.
+            Everything else of `leapwright.plan`; `running` may also be "measured": the speed and
+            heading of the keys before the jump.
 
         Returns
         -------
@@ -152,24 +179,126 @@ class Rig:
         KeysInTheWayError
             Keys stand in the span; nothing was written.
         HostError
-            The action cannot be edited.
+            The action cannot be edited, or the ground moves.
         """
         return block(
             self._object(),
             self._scene(),
             self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
-            poses=poses,
-            gravity=gravity,
-            keep=keep,
-            shot_start=shot_start,
-            stepped=stepped,
-            air=air,
-            after=after,
-            replace=replace,
-            markers=markers,
-            dry_run=dry_run,
-            **ask,
+            Wanted(
+                poses=poses or {},
+                gravity=gravity,
+                keep=keep,
+                shot_start=shot_start,
+                stepped=stepped,
+                air=air,
+                after=after,
+                replace=replace,
+                markers=markers,
+                foot=foot or {},
+                key=key,
+                ground=ground,
+                within=within,
+                props=props,
+                chain=chain,
+                again=again,
+                dry_run=dry_run,
+            ),
+            ask,
         )
+
+    def block_again(self, **changed: Any) -> Blocked:
+        """Block the jump that this rig remembers once more, with something changed.
+
+        The poses are taken where they stand now. A new measure takes the place of the old one
+        that said the same (a jump height that of the rise frames, say).
+
+        Parameters
+        ----------
+        **changed
+            Arguments of `block`.
+
+        Returns
+        -------
+        Blocked
+
+        Raises
+        ------
+        NotFoundError
+            The rig remembers no jump.
+        LeapwrightError
+            As `block`; keys that were edited since are in the way unless `replace`.
+        """
+        return self.block(**again(store.load(self._object()), changed, self.name))
+
+    def spline(
+        self,
+        *,
+        moments: Mapping[str, float] | None = None,
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        gravity: float | str | None = None,
+        handle: str | None = None,
+        legs: bool = False,
+        within: float = 0.005,
+        props: bool = True,
+        dry_run: bool = False,
+    ) -> Splined:
+        """Turn the stepped jumps of this rig into splines.
+
+        The COG's air goes on the exact arc, contacts are broken, holds are flat. On all other
+        channels the stepped keys become splines with the user's handles: no key is added and no
+        value changes. Channels that switch (whole numbers, choices, influences of constraints)
+        stay stepped.
+
+        Parameters
+        ----------
+        moments : mapping of moment to frame
+            Where the moments are; default: the jumps that the rig remembers.
+        root, cog, feet, rig_file
+            The user's own choice of controls.
+        gravity : float or str
+            Default: that of the block, or 9.80665 m/s².
+        handle : {"free", "auto", "vector", "aligned", "auto-clamped"}
+            For the keys of the other channels; default: as in the user's preferences.
+        legs : bool
+            Add keys to FK legs that hold their planted feet.
+        within : float
+            How far soles may then be off their places, m.
+        props : bool
+            Let props of the character go along.
+        dry_run : bool
+            Work everything out and write nothing.
+
+        Returns
+        -------
+        Splined
+
+        Raises
+        ------
+        NotFoundError
+            The rig remembers no jump and no moments are given.
+        LeapwrightError
+            As `block`.
+        """
+        return spline(
+            self._object(),
+            self._scene(),
+            self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            moments=moments,
+            gravity=gravity,
+            handle=handle,
+            legs=legs,
+            within=within,
+            props=props,
+            dry_run=dry_run,
+        )
+
+    def remembered(self) -> tuple[store.Remembered, ...]:
+        """The jumps that this rig remembers, in time order."""
+        return store.load(self._object())
 
 
 @dataclass(frozen=True, slots=True)

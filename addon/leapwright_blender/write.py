@@ -16,8 +16,9 @@ from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_places
 
 __all__ = ["Written", "write_curves"]
 
-FRAME_MISS = 1e-3
-"""How far, in frames, the host may move a handle of a `fixed` key."""
+FRAME_MISS = 1.001e-3
+"""How far, in frames, the host may move a handle of a `fixed` key: its own thousandth of a frame is
+a little more in single precision."""
 
 VALUE_MISS = 1e-5
 """The same in value, for values up to 1; in proportion above."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import fnmatch
+import functools
 import re
 from collections.abc import Iterable, Sequence
 
@@ -80,6 +81,10 @@ ROLES: dict[str, tuple[str, ...]] = {
         "footik",
         "legik",
         "sole",
+        "forefoot",
+        "forepaw",
+        "forehoof",
+        "hindfoot",
     ),
     "hand": (
         "hand",
@@ -173,6 +178,8 @@ def strip_copy_number(name: str) -> str:
     return re.sub(r"\.\d{3,}$", "", name)
 
 
+# Rigs have hundreds of bones, and every role asks for their words.
+@functools.lru_cache(maxsize=4096)
 def words(name: str) -> tuple[str, ...]:
     """Split a name into lower-case words; numbers are left out.
 

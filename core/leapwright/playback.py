@@ -10,7 +10,7 @@ from leapwright.curves import Curves, Interpolation
 from leapwright.errors import InputError
 from leapwright.units import finite
 
-__all__ = ["evaluate"]
+__all__ = ["controls", "evaluate", "keys_before", "parameter"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -37,20 +37,14 @@ def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
     Notes
     -----
     A handle longer than its interval is shortened to it, in time and value, each handle by
-    itself. Time along the segment then never runs back, so Newton's method kept inside a
-    shrinking bracket always finds the one parameter of a frame.
+    itself.
     """
     times = np.atleast_1d(finite(frames, "frames", ""))
     values = np.full((len(curves.channels), times.size), np.nan)
     full = np.flatnonzero(np.diff(curves.starts))
     if not full.size or not times.size:
         return values
-    # Ranks in place of frames make one exact search over all channels at once.
-    ranks = np.unique(curves.frame)
-    stride = len(ranks) + 1
-    key_rank = curves.channel_of_key() * stride + np.searchsorted(ranks, curves.frame)
-    time_rank = np.searchsorted(ranks.astype(np.float64), times, side="right") - 1
-    before = np.searchsorted(key_rank, full[:, None] * stride + time_rank, side="right") - 1
+    before = keys_before(curves, full[:, None], times)
     first, last = curves.starts[full][:, None], curves.starts[full + 1][:, None] - 1
     start = np.clip(before, first, last)
     stop = np.minimum(start + 1, last)
@@ -73,16 +67,67 @@ def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
     return values
 
 
-def _bezier(curves: Curves, start: Ints, stop: Ints, time: Floats) -> Floats:
-    """Value at `time`, float64[N], on the segments from keys `start` to keys `stop`."""
+def keys_before(curves: Curves, channels: npt.ArrayLike, frames: npt.ArrayLike) -> Ints:
+    """Find the last key at or before each frame in its channel.
+
+    Parameters
+    ----------
+    channels, frames : array_like
+        Indices of channels and frames, broadcast against each other.
+
+    Returns
+    -------
+    int64
+        Index of the key; one less than the channel's first where the frame is before all of them.
+    """
+    home, times = np.asarray(channels, np.int64), np.asarray(frames, np.float64)
+    # Ranks in place of frames make one exact search over all channels at once.
+    ranks = np.unique(curves.frame)
+    stride = len(ranks) + 1
+    key_rank = curves.channel_of_key() * stride + np.searchsorted(ranks, curves.frame)
+    rank = np.searchsorted(ranks.astype(np.float64), times, side="right") - 1
+    return np.searchsorted(key_rank, home * stride + rank, side="right") - 1
+
+
+def controls(curves: Curves, start: Ints, stop: Ints) -> Floats:
+    """Give the control points that the host plays Bezier segments with, float64[N, 4, 2].
+
+    Parameters
+    ----------
+    start, stop : int64[N]
+        Keys where each segment begins and ends.
+
+    Notes
+    -----
+    A handle longer than its interval is shortened to it, in time and value.
+    """
     p0 = np.stack([curves.frame[start], curves.value[start]], -1).astype(np.float64)
     p3 = np.stack([curves.frame[stop], curves.value[stop]], -1).astype(np.float64)
     span = p3[:, 0] - p0[:, 0]
     p1 = p0 + _fitted(curves.right[start] - p0, span)
     p2 = p3 - _fitted(p3 - curves.left[stop], span)
+    return np.stack([p0, p1, p2, p3], axis=1)
+
+
+def parameter(points: Floats, time: Floats) -> Floats:
+    """Find where a Bezier segment is at `time`, as its parameter from 0 to 1, float64[N].
+
+    Parameters
+    ----------
+    points : float64[N, 4, 2]
+        As from `controls`: time never runs back along them.
+    time : float64[N]
+        Frames inside the segments.
+
+    Notes
+    -----
+    Time never runs back, so Newton's method kept inside a shrinking bracket always finds the one
+    parameter of a frame.
+    """
+    span = points[:, 3, 0] - points[:, 0, 0]
     # Newton on t(u) = time in units of the interval; the bracket halves when a step leaves it.
-    a, b = (p1[:, 0] - p0[:, 0]) / span, (p2[:, 0] - p0[:, 0]) / span
-    x = (time - p0[:, 0]) / span
+    a, b = ((points[:, i, 0] - points[:, 0, 0]) / span for i in (1, 2))
+    x = (time - points[:, 0, 0]) / span
     c1, c2, c3 = 3 * a, 3 * (b - 2 * a), 1 + 3 * (a - b)
     low, high, u = np.zeros_like(x), np.ones_like(x), x.copy()
     for _ in range(60):
@@ -96,9 +141,16 @@ def _bezier(curves: Curves, start: Ints, stop: Ints, time: Floats) -> Floats:
         u = new
         if done.all():
             break
-    w = 1 - u
+    return u
+
+
+def _bezier(curves: Curves, start: Ints, stop: Ints, time: Floats) -> Floats:
+    """Value at `time`, float64[N], on the segments from keys `start` to keys `stop`."""
+    points = controls(curves, start, stop)
+    u = parameter(points, time)
+    w, y = 1 - u, points[:, :, 1]
     height: Floats = (
-        w**3 * p0[:, 1] + 3 * w * w * u * p1[:, 1] + 3 * w * u * u * p2[:, 1] + u**3 * p3[:, 1]
+        w**3 * y[:, 0] + 3 * w * w * u * y[:, 1] + 3 * w * u * u * y[:, 2] + u**3 * y[:, 3]
     )
     return height
 

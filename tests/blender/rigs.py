@@ -1,21 +1,55 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Rigs for tests, built by script: a hare with IK feet and variants, a leg-less one, the human."""
+"""Rigs for tests, built by script, and what is to be found on them.
+
+`KINDS` holds one builder per kind of rig that animators really have, and the right answers.
+"""
 
 from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+import warnings
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import addon_utils
 import bpy
+from mathutils import Vector
 
-__all__ = ["BoneSpec", "fk_hare", "human", "make_armature", "simple_hare"]
+from leapwright_blender.rig import Controls
+from leapwright_blender.space import label
+
+__all__ = [
+    "KINDS",
+    "SAMPLES",
+    "BoneSpec",
+    "Kind",
+    "Verdict",
+    "build",
+    "bvh_hare",
+    "bvh_text",
+    "fk_hare",
+    "fk_human",
+    "fk_quadruped",
+    "generated",
+    "gltf_hare",
+    "human",
+    "judge",
+    "make_armature",
+    "metarig",
+    "nameless_quadruped",
+    "object_crate",
+    "object_hare",
+    "simple_hare",
+    "skin",
+    "small_hare",
+]
 
 Place = tuple[float, float, float]
+_BOX_CORNERS = [(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]
+_BOX_FACES = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,28 +141,257 @@ def fk_hare() -> Any:
     return make_armature("Hare", bones)
 
 
+def small_hare() -> Any:
+    """The hare as importers leave it: 0.01 of the size, under a turned and scaled parent."""
+    rig = simple_hare()
+    above = bpy.data.objects.new("Import", None)
+    bpy.context.scene.collection.objects.link(above)
+    above.rotation_euler, above.scale, above.location = (1.5707963, 0, 0.4), (2, 2, 2), (3, 1, 0)
+    rig.parent, rig.scale = above, (0.01,) * 3
+    bpy.context.view_layer.update()
+    return rig
+
+
+def _quadruped_bones() -> dict[str, BoneSpec]:
+    bones = {
+        "root": BoneSpec((0, 0, 0), (0, -0.3, 0), deform=False),
+        "hips": BoneSpec((0, 0.35, 0.6), (0, 0.15, 0.62), "root"),
+        "spine": BoneSpec((0, 0.15, 0.62), (0, -0.1, 0.62), "hips"),
+        "chest": BoneSpec((0, -0.1, 0.62), (0, -0.35, 0.64), "spine"),
+        "neck": BoneSpec((0, -0.35, 0.64), (0, -0.5, 0.8), "chest"),
+        "head": BoneSpec((0, -0.5, 0.8), (0, -0.7, 0.78), "neck"),
+        "tail": BoneSpec((0, 0.35, 0.62), (0, 0.6, 0.5), "hips"),
+        "tail.001": BoneSpec((0, 0.6, 0.5), (0, 0.8, 0.2), "tail"),
+    }
+    for side, x in (("L", 0.1), ("R", -0.1)):
+        bones |= {
+            f"thigh.{side}": BoneSpec((x, 0.35, 0.58), (x, 0.28, 0.38), "hips"),
+            f"shin.{side}": BoneSpec((x, 0.28, 0.38), (x, 0.4, 0.22), f"thigh.{side}"),
+            f"hock.{side}": BoneSpec((x, 0.4, 0.22), (x, 0.38, 0.06), f"shin.{side}"),
+            f"foot.{side}": BoneSpec((x, 0.38, 0.06), (x, 0.28, 0.0), f"hock.{side}"),
+            f"front_leg_upper.{side}": BoneSpec((x, -0.3, 0.58), (x, -0.25, 0.36), "chest"),
+            f"front_leg_lower.{side}": BoneSpec(
+                (x, -0.25, 0.36), (x, -0.3, 0.08), f"front_leg_upper.{side}"
+            ),
+            f"front_foot.{side}": BoneSpec(
+                (x, -0.3, 0.08), (x, -0.4, 0.0), f"front_leg_lower.{side}"
+            ),
+        }
+    return bones
+
+
+def fk_quadruped() -> Any:
+    """A four-legged animal without IK; the hind legs have a hock between shin and foot."""
+    return make_armature("Fox", _quadruped_bones())
+
+
+def _numbered(name: str) -> str:
+    """What a bone of the quadruped is called when it has no telling name."""
+    ending = name[-2:] if name[-2:] in {".L", ".R"} else ""
+    return f"bone{list(_quadruped_bones()).index(name):02}{ending}"
+
+
+def nameless_quadruped() -> Any:
+    """The same animal, its bones called by number and side alone."""
+    bones = _quadruped_bones()
+    return make_armature("Fox", bones, rename={name: _numbered(name) for name in bones})
+
+
+# --- From the bundled importers ------------------------------------------------------------------
+
+_BVH_JOINTS: dict[str, tuple[str, Place]] = {
+    "Hips": ("", (0, 50, 0)),
+    "Spine": ("Hips", (0, 10, 0)),
+    "Neck": ("Spine", (0, 18, 0)),
+    "Head": ("Neck", (0, 4, 0)),
+    "LeftArm": ("Spine", (14, 16, 0)),
+    "LeftForeArm": ("LeftArm", (0, -12, 0)),
+    "LeftHand": ("LeftForeArm", (0, -10, 2)),
+    "RightArm": ("Spine", (-14, 16, 0)),
+    "RightForeArm": ("RightArm", (0, -12, 0)),
+    "RightHand": ("RightForeArm", (0, -10, 2)),
+    "LeftUpLeg": ("Hips", (10, -2, 0)),
+    "LeftLeg": ("LeftUpLeg", (0, -20, 5)),
+    "LeftFoot": ("LeftLeg", (0, -20, -6)),
+    "LeftToes": ("LeftFoot", (0, -6, 12)),
+    "RightUpLeg": ("Hips", (-10, -2, 0)),
+    "RightLeg": ("RightUpLeg", (0, -20, 5)),
+    "RightFoot": ("RightLeg", (0, -20, -6)),
+    "RightToes": ("RightFoot", (0, -6, 12)),
+}
+_BVH_TURNS = "CHANNELS 3 Zrotation Xrotation Yrotation"
+
+
+def bvh_text() -> str:
+    """A skeleton of 18 joints in centimetres, Y up, that crouches and hops once in 13 frames."""
+    lines = ["HIERARCHY", *_bvh_joint("Hips", 0)]
+    heights = [50, 46, 40, 36, 46, 60, 66, 68, 66, 60, 44, 38, 50]
+    bends = [0, 12, 30, 40, 20, 0, 5, 10, 5, 0, 25, 35, 0]
+    lines += ["MOTION", f"Frames: {len(heights)}", "Frame Time: 0.0416667"]
+    for number, (height, bend) in enumerate(zip(heights, bends, strict=True)):
+        row = [0.0, height, 2.0 * number]
+        for joint in _in_order("Hips"):
+            turn = {"UpLeg": -bend, "Leg": 2 * bend, "Foot": -bend}
+            part = joint.removeprefix("Left").removeprefix("Right")
+            row += [0.0, turn.get(part, 0.0), 0.0]
+        lines.append(" ".join(f"{value:g}" for value in row))
+    return "\n".join(lines) + "\n"
+
+
+def _in_order(joint: str) -> list[str]:
+    below = [name for name, (parent, _) in _BVH_JOINTS.items() if parent == joint]
+    return [joint, *(name for child in below for name in _in_order(child))]
+
+
+def _bvh_joint(joint: str, depth: int) -> list[str]:
+    parent, offset = _BVH_JOINTS[joint]
+    tab = "\t" * depth
+    below = [name for name, (above, _) in _BVH_JOINTS.items() if above == joint]
+    turns = _BVH_TURNS if parent else f"CHANNELS 6 Xposition Yposition Zposition {_BVH_TURNS[11:]}"
+    inner = [f"OFFSET {offset[0]:g} {offset[1]:g} {offset[2]:g}", turns]
+    lines = [f"{tab}{'JOINT' if parent else 'ROOT'} {joint}", tab + "{"]
+    lines += [f"{tab}\t{line}" for line in inner]
+    for child in below:
+        lines += _bvh_joint(child, depth + 1)
+    if not below:
+        lines += [f"{tab}\tEnd Site", f"{tab}\t{{", f"{tab}\t\tOFFSET 0 0 4", f"{tab}\t}}"]
+    return [*lines, tab + "}"]
+
+
+def bvh_hare() -> Any:
+    """`bvh_text` through the bundled importer, in centimetres."""
+    addon_utils.enable("io_anim_bvh", default_set=True)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "Hop.bvh"
+        path.write_text(bvh_text(), encoding="ascii")
+        with warnings.catch_warnings():
+            # The importer leaves its file open.
+            warnings.simplefilter("ignore", ResourceWarning)
+            bpy.ops.import_anim.bvh(filepath=str(path), rotate_mode="NATIVE")
+    return bpy.context.object
+
+
+def skin(rig: Any) -> Any:
+    """A mesh with a thin box round every deform bone, skinned to it; nothing below the floor."""
+    bones = [b for b in rig.data.bones if b.use_deform]
+    places, faces = [], []
+    for number, bone in enumerate(bones):
+        thick = 0.15 * bone.length
+        faces += [tuple(8 * number + i for i in face) for face in _BOX_FACES]
+        for x, y, z in _BOX_CORNERS:
+            at = bone.matrix_local @ Vector((x * thick, (y + 1) / 2 * bone.length, z * thick))
+            places.append((at.x, at.y, max(at.z, 0.0)))
+    mesh = bpy.data.meshes.new("Fur")
+    mesh.from_pydata(places, [], faces)
+    obj = bpy.data.objects.new("Fur", mesh)
+    bpy.context.scene.collection.objects.link(obj)
+    for number, bone in enumerate(bones):
+        obj.vertex_groups.new(name=bone.name).add(range(8 * number, 8 * number + 8), 1.0, "ADD")
+    obj.parent = rig
+    obj.modifiers.new("Armature", "ARMATURE").object = rig
+    bpy.context.view_layer.update()
+    return obj
+
+
+def gltf_hare() -> Any:
+    """The FK hare with a skin, through the bundled exporter and importer."""
+    rig = fk_hare()
+    skin(rig)
+    addon_utils.enable("io_scene_gltf2", default_set=True)
+    with tempfile.TemporaryDirectory() as folder:
+        path = str(Path(folder) / "hare.glb")
+        bpy.ops.export_scene.gltf(filepath=path, export_def_bones=False)
+        bpy.ops.wm.read_homefile(use_empty=True)
+        bpy.ops.import_scene.gltf(filepath=path)
+    bpy.context.view_layer.update()
+    return next(o for o in bpy.data.objects if o.type == "ARMATURE")
+
+
+# --- Without bones -------------------------------------------------------------------------------
+
+
+def _box(name: str, at: Place, size: Place, parent: Any = None) -> Any:
+    """A box whose origin is ``at`` (in its parent's axes)."""
+    x, y, z = (0.5 * s for s in size)
+    mesh = bpy.data.meshes.new(name)
+    mesh.from_pydata([(a * x, b * y, c * z) for a, b, c in _BOX_CORNERS], [], _BOX_FACES)
+    obj = bpy.data.objects.new(name, mesh)
+    bpy.context.scene.collection.objects.link(obj)
+    obj.location, obj.parent = at, parent
+    return obj
+
+
+def object_hare() -> Any:
+    """A figure of parented objects: root, body with head and satchel, two feet under the root."""
+    root = bpy.data.objects.new("Hare", None)
+    bpy.context.scene.collection.objects.link(root)
+    body = _box("HareBody", (0, 0, 0.5), (0.3, 0.3, 0.4), root)
+    _box("HareHead", (0, -0.05, 0.35), (0.2, 0.2, 0.2), body)
+    _box("Satchel", (0.2, 0, -0.05), (0.08, 0.2, 0.15), body)
+    for side, x in (("L", 0.1), ("R", -0.1)):
+        _box(f"HareFoot.{side}", (x, 0, 0.04), (0.1, 0.25, 0.08), root)
+    bpy.context.view_layer.update()
+    return root
+
+
+def object_crate() -> Any:
+    """A single mesh."""
+    crate = _box("Crate", (0, 0, 0.16), (0.6, 0.6, 0.32))
+    bpy.context.view_layer.update()
+    return crate
+
+
+# --- From the bundled rig generator --------------------------------------------------------------
+
+
 def human() -> Any:
     """The bundled rig generator's human, from a file kept in the temporary folder."""
-    path = _kept_file()
+    return generated("human")
+
+
+def fk_human() -> Any:
+    """The generated human with its legs switched to FK, by the properties that drive its IK."""
+    rig = human()
+    for side in "LR":
+        rig.pose.bones[f"thigh_parent.{side}"]["IK_FK"] = 1.0
+    rig.update_tag()
+    bpy.context.view_layer.update()
+    return rig
+
+
+def metarig() -> Any:
+    """What the human is generated from: a plain skeleton, its legs turned joint by joint."""
+    human()
+    rig = bpy.data.objects["metarig"]
+    rig.hide_viewport = False
+    return rig
+
+
+def generated(name: str) -> Any:
+    """A rig from the bundled generator's skeletons, from a file kept in the temporary folder.
+
+    Parameters
+    ----------
+    name : str
+        ``"human"`` (takes seconds the first time), ``"basic_human"``, ``"basic_quadruped"``,
+        ``"horse"``, ``"bird"``.
+    """
+    path = _kept_file(name)
     if not path.exists():
-        _generate(path)
+        _generate(name, path)
     bpy.ops.wm.open_mainfile(filepath=str(path), use_scripts=False, load_ui=False)
-    return next(_generated(bpy.data.objects))
+    return next(o for o in bpy.data.objects if o.type == "ARMATURE" and "torso" in o.pose.bones)
 
 
-def _kept_file() -> Path:
-    name = "human-" + ".".join(map(str, bpy.data.version)) + ".blend"
+def _kept_file(name: str) -> Path:
+    name = f"{name}-" + ".".join(map(str, bpy.app.version)) + ".blend"
     return Path(tempfile.gettempdir()) / "leapwright-test-rigs" / name
 
 
-def _generated(objects: Sequence[Any]) -> Any:
-    return (o for o in objects if o.type == "ARMATURE" and "foot_ik.L" in o.pose.bones)
-
-
-def _generate(path: Path) -> None:
+def _generate(name: str, path: Path) -> None:
     bpy.ops.wm.read_homefile(use_empty=True)
     addon_utils.enable("rigify", default_set=True)
-    bpy.ops.object.armature_human_metarig_add()
+    getattr(bpy.ops.object, f"armature_{name}_metarig_add")()
     bpy.ops.pose.rigify_generate()
     path.parent.mkdir(exist_ok=True)
     part = path.with_suffix(f".{os.getpid()}.blend")
@@ -136,3 +399,159 @@ def _generate(path: Path) -> None:
     # Renamed last: a second run at the same time never opens half a file.
     part.replace(path)
     addon_utils.disable("rigify", default_set=True)
+    # It leaves handlers behind, which then miss its properties at every load.
+    for name in dir(bpy.app.handlers):
+        handlers = getattr(bpy.app.handlers, name)
+        if isinstance(handlers, list):
+            handlers[:] = [h for h in handlers if not h.__module__.startswith("rigify")]
+
+
+# --- What is right -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of rig and the right answers; names are of bones, or of objects without bones.
+
+    Parameters
+    ----------
+    build : callable
+        Makes the rig in an empty file and gives it back.
+    root, cog, pelvis : tuple of str
+        Names that are all right; ``""`` is none.
+    feet : tuple of str
+        Foot controls (IK), in any order.
+    fk : tuple of str
+        Bones after the shins of FK legs, in any order.
+    carries : str
+        ``"root"`` or ``"feet"``.
+    """
+
+    build: Callable[[], Any]
+    root: tuple[str, ...]
+    cog: tuple[str, ...]
+    pelvis: tuple[str, ...]
+    feet: tuple[str, ...] = ()
+    fk: tuple[str, ...] = ()
+    carries: str = "root"
+
+
+def build(kind: str) -> Any:
+    """Make a rig of `KINDS` in an empty file, or open one of `SAMPLES`."""
+    bpy.ops.wm.read_homefile(use_empty=True)
+    return {**KINDS, **SAMPLES}[kind].build()
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether one answer is right, and how sure it claims to be."""
+
+    right: bool
+    how: str
+    found: str
+
+    @property
+    def text(self) -> str:
+        """``"right"``, ``"not sure"`` or ``"wrong"``; wrong is what is wrong and said with sure."""
+        if self.how != "sure":
+            return "not sure"
+        return "right" if self.right else "wrong"
+
+
+def judge(kind: Kind, controls: Controls) -> dict[str, Verdict]:
+    """Compare what was found on a rig with what is right."""
+    one = {
+        "root": (controls.root, kind.root),
+        "cog": (controls.cog, kind.cog),
+        "pelvis": (controls.pelvis, kind.pelvis),
+    }
+    said = {role: how for role, (how, _) in controls.sure.items()}
+    verdicts = {}
+    for role, (control, right) in one.items():
+        name = label(control) if control is not None else ""
+        # A role that is not spoken of is as sure as the COG control that stands for it.
+        verdicts[role] = Verdict(name in right, said.get(role, said["cog"]), name or "none")
+    feet = [label(c) for c in controls.feet]
+    turned = [leg.after or leg.foot for leg in controls.legs if not leg.ik]
+    right = set(feet) == set(kind.feet) and set(turned) == set(kind.fk)
+    right &= controls.carries == kind.carries and len(controls.soles) == len(feet) + len(turned)
+    words = ", ".join([*feet, *(f"{name} (FK)" for name in turned)]) or "none"
+    verdicts["feet"] = Verdict(right, said.get("feet", said["cog"]), words)
+    return verdicts
+
+
+def _pair(*names: str) -> tuple[str, ...]:
+    return tuple(f"{name}.{side}" for name in names for side in "LR")
+
+
+_HARE = (("root",), ("body",), ("pelvis",), _pair("paw"))
+
+KINDS: dict[str, Kind] = {
+    "hare with IK feet": Kind(simple_hare, *_HARE),
+    "hare without a root": Kind(
+        lambda: simple_hare(root=False), ("",), *_HARE[1:], carries="feet"
+    ),
+    "hare at 0.01 under a turned parent": Kind(small_hare, *_HARE),
+    "hare with namespaces": Kind(
+        lambda: simple_hare(namespace="show:hare"),
+        ("show:hare:root",),
+        ("show:hare:body",),
+        ("show:hare:pelvis",),
+        tuple(f"show:hare:{n}" for n in _pair("paw")),
+    ),
+    "hare with FK legs": Kind(fk_hare, *_HARE[:3], fk=_pair("foot")),
+    "generated human": Kind(human, ("root",), ("torso",), ("ORG-spine",), _pair("foot_ik")),
+    "generated human, legs on FK": Kind(
+        fk_human, ("root",), ("torso",), ("ORG-spine",), fk=_pair("foot_fk")
+    ),
+    "generated basic human": Kind(
+        lambda: generated("basic_human"), ("root",), ("torso",), ("ORG-spine",), _pair("foot_ik")
+    ),
+    "generated basic quadruped": Kind(
+        lambda: generated("basic_quadruped"),
+        ("root",), ("torso",), ("",), _pair("foot_ik", "front_foot_ik"),
+    ),
+    "generated horse": Kind(
+        lambda: generated("horse"),
+        ("root",), ("torso",), ("",), _pair("hind_foot_ik", "forefoot_ik"),
+    ),
+    "generated bird": Kind(
+        lambda: generated("bird"), ("root",), ("torso",), ("ORG-spine.004",), _pair("foot_ik")
+    ),
+    "skeleton of the human": Kind(
+        metarig, ("",), ("spine",), ("",), fk=_pair("foot"), carries="feet"
+    ),
+    "quadruped with FK legs": Kind(
+        fk_quadruped, ("root",), ("hips",), ("",), fk=_pair("hock", "front_foot")
+    ),
+    "quadruped without names": Kind(
+        nameless_quadruped, ("bone00",), ("bone01",), ("",),
+        fk=tuple(map(_numbered, _pair("hock", "front_foot"))),
+    ),
+    "BVH import": Kind(
+        bvh_hare, ("",), ("Hips",), ("",), fk=("LeftFoot", "RightFoot"), carries="feet"
+    ),
+    "glTF import": Kind(gltf_hare, *_HARE[:3], fk=_pair("foot")),
+    "figure of objects": Kind(
+        object_hare, ("Hare",), ("HareBody",), ("",), _pair("HareFoot")
+    ),
+    "single mesh": Kind(object_crate, ("",), ("Crate",), ("",), carries="feet"),
+}  # fmt: skip
+
+
+def _sample(file: str, name: str) -> Any:
+    path = Path(__file__).parents[2] / "blend_samples" / file
+    bpy.ops.wm.open_mainfile(filepath=str(path), use_scripts=False, load_ui=False)
+    return bpy.data.objects[name]
+
+
+SAMPLES: dict[str, Kind] = {
+    "hare.blend": Kind(lambda: _sample("hare.blend", "Hare"), *_HARE),
+    "hare_market.blend": Kind(lambda: _sample("hare_market.blend", "Hare"), *_HARE),
+    "ball.blend": Kind(
+        lambda: _sample("ball.blend", "Ball"), ("",), ("Ball",), ("",), carries="feet"
+    ),
+    "crate.blend": Kind(
+        lambda: _sample("crate.blend", "Crate"), ("",), ("Crate",), ("",), carries="feet"
+    ),
+}

@@ -51,6 +51,7 @@ def test_earlier_own_markers_are_replaced_and_no_others(scene: Any) -> None:
         scene.timeline_markers.new(name, frame=frame)
     shot = scene.timeline_markers.new("Hare apex", frame=40)
     shot.camera = camera
+    bpy.data.objects.new("Hare 2", None)
     set_markers(scene, "Hare 2", {"apex": 50})
     others = [m for m in all_of(scene) if m[0] not in ("Hare 2 land",)] + [("Hare 2 land", 5, None)]
     set_markers(scene, "Hare", {"land": 10, "apex": 4})
@@ -62,6 +63,54 @@ def test_earlier_own_markers_are_replaced_and_no_others(scene: Any) -> None:
     others = [m for m in others if m[0] != "Hare 2 land"]
     assert all_of(scene) == sorted(others, key=lambda m: m[:2])
     assert len(others) == 5
+
+
+def test_each_jump_of_a_chain_has_its_number(scene: Any) -> None:
+    hops = [{"takeoff": 4, "low": 19}, {"crouch": 19, "takeoff": 22}, {"takeoff": 40}]
+    assert set_markers(scene, "Hare", hops) == [
+        "Hare take-off", "Hare low", "Hare 2 crouch", "Hare 2 take-off", "Hare 3 take-off"
+    ]  # fmt: skip
+    assert own_markers(scene, "Hare") == [("take-off", 4), ("low", 19)]
+    assert own_markers(scene, "Hare", jump=2) == [("crouch", 19), ("take-off", 22)]
+    assert set_markers(scene, "Hare", hops[:1]) == ["Hare take-off", "Hare low"]
+    assert all_of(scene) == [("Hare low", 19, None), ("Hare take-off", 4, None)]
+    set_markers(scene, "Hare", hops)
+    assert remove_markers(scene, "Hare") == 5
+    assert all_of(scene) == []
+
+
+@pytest.mark.parametrize("first", ["Hare", "Hare 2"])
+@pytest.mark.parametrize("others", [["Hare 2"], ["Hare 2", "Hare (2)"], ["Hare 2", "Hare 2 2"]])
+def test_a_rig_called_like_a_jump_keeps_its_markers(
+    scene: Any, first: str, others: list[str]
+) -> None:
+    rigs = ["Hare", *others]
+    for name in rigs:
+        bpy.data.objects.new(name, None)
+    hops = [{"takeoff": 4, "land": 16}, {"takeoff": 22, "land": 34}]
+    for name in sorted(rigs, key=lambda name: name != first):
+        set_markers(scene, name, hops)
+    assert len({m.name for m in scene.timeline_markers}) == 4 * len(rigs)
+    for name in rigs:
+        assert own_markers(scene, name) == [("take-off", 4), ("land", 16)]
+        assert own_markers(scene, name, jump=2) == [("take-off", 22), ("land", 34)]
+    for left, name in enumerate(rigs, 1):
+        assert remove_markers(scene, name) == 4
+        assert len(scene.timeline_markers) == 4 * (len(rigs) - left)
+
+
+def test_numbers_that_are_no_jumps_stay(scene: Any) -> None:
+    names = [
+        "Hare 1 land", "Hare 02 land", "Hare 2 landing", "Hare 2 land.001", "Hare two land",
+        "Hare (2 land", "Hare 2) land", "Hare  2 land", "My Hare 2 land", "Hare -2 land", "2 land",
+        "Hare ² land",
+    ]  # fmt: skip
+    for name in names:
+        scene.timeline_markers.new(name, frame=5)
+    before = all_of(scene)
+    set_markers(scene, "Hare", [{"land": 5}, {"land": 9}])
+    assert remove_markers(scene, "Hare") == 2
+    assert all_of(scene) == before
 
 
 @pytest.mark.parametrize(("frame", "marked"), [(10.4, 10), (10.5, 10), (10.6, 11), (-0.5, -1)])
@@ -84,6 +133,8 @@ def test_nonsense_changes_nothing(scene: Any) -> None:
 def test_long_names_survive_and_differ(scene: Any, rig: str) -> None:
     other = rig[:-1] + "q"
     set_markers(scene, rig, {m: i for i, m in enumerate(MOMENTS)})
+    set_markers(scene, other, [{"apex": 50}, {"apex": 70}])
+    assert own_markers(scene, other, jump=2) == [("apex", 70)]
     set_markers(scene, other, {"apex": 50})
     assert own_markers(scene, rig) == [(m, i) for i, m in enumerate(MOMENTS)]
     assert own_markers(scene, other) == [("apex", 50)]

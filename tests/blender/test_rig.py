@@ -3,7 +3,11 @@
 
 from __future__ import annotations
 
+import random
+import subprocess
+import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +15,24 @@ import bpy
 import numpy as np
 import pytest
 
-from blender.rigs import BoneSpec, fk_hare, human, make_armature, simple_hare
+from blender.rigs import (
+    KINDS,
+    SAMPLES,
+    BoneSpec,
+    build,
+    fk_hare,
+    human,
+    judge,
+    make_armature,
+    object_hare,
+    simple_hare,
+    skin,
+)
 from leapwright.errors import ClashError, HostError, InputError, NotFoundError
 from leapwright.naming import is_never
 from leapwright_blender.rig import Control, Controls, find_controls
 
-SAMPLES = Path(__file__).parents[2] / "blend_samples"
+FOLDER = Path(__file__).parents[2] / "blend_samples"
 
 
 @pytest.fixture(autouse=True)
@@ -46,6 +62,57 @@ def names(controls: Controls) -> dict[str, Any]:
 
 def certain(controls: Controls) -> set[str]:
     return {role for role, (how, _) in controls.sure.items() if how == "sure"}
+
+
+# Where the build alone cannot tell, or FK legs could be set otherwise, it must be said.
+UNSURE = {
+    ("hare with FK legs", "cog"),
+    ("generated human, legs on FK", "cog"),
+    ("quadruped without names", "cog"),
+    ("glTF import", "cog"),
+}
+
+
+@pytest.mark.parametrize("name", [*KINDS, *SAMPLES])
+def test_every_kind_of_rig(name: str) -> None:
+    kind = {**KINDS, **SAMPLES}[name]
+    controls = found(build(name))
+    verdicts = judge(kind, controls)
+    assert {role: v for role, v in verdicts.items() if not v.right} == {}
+    turned = {"feet"} if kind.fk else set()
+    unsure = {role for role, v in verdicts.items() if v.how != "sure"}
+    # Root and pelvis stand by the COG control, and are no surer than it.
+    rest = {"root", "pelvis"} if (name, "cog") in UNSURE else set()
+    cog = {"cog"} if (name, "cog") in UNSURE else set()
+    assert unsure == turned | cog | rest
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["hare with IK feet", "hare without a root", "hare with FK legs", "quadruped with FK legs",
+     "BVH import", "glTF import"],
+)  # fmt: skip
+def test_names_come_second(name: str) -> None:
+    """Without names everything is found all the same; lying names never make it sure and wrong."""
+    chance = random.Random(name)
+    for trial in range(6):
+        rig, kind = build(name), KINDS[name]
+        old = rig.data.bones.keys()
+        new = [f"bone{i}" for i in range(len(old))]
+        if trial:
+            chance.shuffle(new := list(old))
+        called = {"": "", **dict(zip(old, new, strict=True))}
+        for bone, other in zip(list(rig.data.bones), old, strict=True):
+            bone.name = f"passing {other}"
+        for other in old:
+            rig.data.bones[f"passing {other}"].name = called[other]
+        bpy.context.view_layer.update()
+        roles = ("root", "cog", "pelvis", "feet", "fk")
+        right = {r: tuple(called[n] for n in getattr(kind, r)) for r in roles}
+        verdicts = judge(replace(kind, **right), found(rig))
+        assert {role: v for role, v in verdicts.items() if v.text == "wrong"} == {}
+        if not trial:
+            assert {role: v for role, v in verdicts.items() if not v.right} == {}
 
 
 ALL = {"root", "cog", "pelvis", "feet", "carries"}
@@ -79,7 +146,7 @@ def test_the_hare() -> None:
 
 
 def test_the_sample_hare() -> None:
-    bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "hare.blend"), use_scripts=False)
+    bpy.ops.wm.open_mainfile(filepath=str(FOLDER / "hare.blend"), use_scripts=False)
     rig = next(o for o in bpy.data.objects if o.type == "ARMATURE")
     controls = found(rig)
     assert names(controls) == {
@@ -227,8 +294,77 @@ def test_objects_without_bones_are_their_own_cog() -> None:
     assert got.cog == Control("Crate", "")
     assert (got.root, got.pelvis, got.feet, got.soles) == (None, None, (), ())
     assert certain(got) == {"cog"}
-    with pytest.raises(NotFoundError, match="has no bones"):
+    with pytest.raises(NotFoundError, match="'Crate' is the COG control of this figure"):
         found(crate, root="Crate")
+    with pytest.raises(NotFoundError, match=r"`pelvis`: 'Crate' has no bones"):
+        found(crate, pelvis="Crate")
+
+
+def test_an_armature_object_that_is_moved_is_the_root() -> None:
+    rig = build("BVH import")
+    rig.keyframe_insert("location", frame=1)
+    got = found(rig)
+    assert (got.root, got.carries) == (Control(rig.name), "root")
+    assert got.sure["root"][0] == "likely"
+    # A bone that carries everything comes first, and a parented object is moved by its parent.
+    hare = fk_hare()
+    hare.keyframe_insert("location", frame=1)
+    assert found(hare).root == Control(hare.name, "root")
+    rig.parent = hare
+    assert found(rig).root is None
+
+
+def test_a_figure_of_objects() -> None:
+    got = found(object_hare())
+    assert (got.root, got.cog) == (Control("Hare"), Control("HareBody"))
+    assert got.feet == (Control("HareFoot.L"), Control("HareFoot.R"))
+    assert [p.offset for p in got.soles] == [pytest.approx((0, 0, -0.04))] * 2
+    assert certain(got) == {"root", "cog", "feet", "carries"}
+    again = found(bpy.data.objects["Hare"], cog="HareHead", feet=["*.L"])
+    assert (again.cog, again.feet) == (Control("HareHead"), (Control("HareFoot.L"),))
+
+
+def test_a_figure_without_telling_names_is_a_guess() -> None:
+    root = object_hare()
+    bpy.data.objects["HareBody"].name = "Lump"
+    got = found(root)
+    assert (got.cog, got.sure["cog"][0]) == (Control("Lump"), "guess")
+    for side in "LR":
+        bpy.data.objects[f"HareFoot.{side}"].name = f"Thing.{side}"
+    got = found(root)
+    assert (got.cog, got.root, got.feet) == (Control("Hare"), None, ())
+    assert got.sure["cog"][0] == "likely"
+
+
+def test_feet_that_hang_on_the_body_are_no_controls() -> None:
+    root = object_hare()
+    for side in "LR":
+        bpy.data.objects[f"HareFoot.{side}"].parent = bpy.data.objects["HareBody"]
+    got = found(root)
+    assert (got.cog, got.feet) == (Control("HareBody"), ())
+    assert got.sure["feet"][1] == "the feet (HareFoot.L, HareFoot.R) move with 'HareBody'"
+
+
+def test_an_object_with_a_rig_is_not_sure_to_be_the_body() -> None:
+    rig = simple_hare()
+    fur = skin(rig)
+    group = bpy.data.objects.new("Group", None)
+    bpy.context.scene.collection.objects.link(group)
+    rig.parent = group
+    for obj in (fur, group):
+        how, why = found(obj).sure["cog"]
+        assert (how, why) == (
+            "guess",
+            f"{obj.name!r} has no bones, but the rig 'Hare' goes with it: give that instead",
+        )
+
+
+def test_two_bodies_are_not_sure() -> None:
+    root = object_hare()
+    other = bpy.data.objects.new("Body", None)
+    bpy.context.scene.collection.objects.link(other)
+    other.parent = root
+    assert found(root).sure["cog"][0] == "guess"
 
 
 def test_no_way_says_what_to_give() -> None:
@@ -271,3 +407,37 @@ def test_master_scale_is_never_keyed() -> None:
     assert is_never(never, "master_scale", "location")
     assert not is_never(never, "root", "location")
     assert not is_never(never, "body", "scale")
+
+
+def test_switches_that_show_or_hide_are_never_keyed() -> None:
+    rig = simple_hare(namespace="show")
+    rig.pose.bones["show:root"]["Ears Visibility"] = 1.0
+    rig.pose.bones["show:root"]["IK_FK"] = 1.0
+    rig["hide_satchel"] = 0
+    never = found(rig).never
+    assert is_never(never, "other:root", "Ears Visibility")
+    assert is_never(never, "Hare", "hide_satchel")
+    assert not is_never(never, "other:root", "IK_FK")
+
+
+@pytest.mark.needs_bpy
+def test_the_detection_table_is_printed() -> None:
+    tool = Path(__file__).parents[2] / "tools" / "detection.py"
+    ran = subprocess.run(
+        [sys.executable, str(tool), "ball", "FK legs"], capture_output=True, encoding="utf-8"
+    )
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout.splitlines()[-1] == "right 8, not sure 4 (right all the same: 4), wrong 0"
+
+
+def test_wrong_is_what_is_wrong_and_said_with_confidence() -> None:
+    kind = replace(KINDS["hare with IK feet"], cog=("spine",), root=("ear.L",))
+    controls = found(simple_hare())
+    said = {**controls.sure, "root": ("likely", "")}
+    verdicts = judge(kind, replace(controls, sure=said))
+    assert [verdicts[r].text for r in ("root", "cog", "pelvis", "feet")] == [
+        "not sure",
+        "wrong",
+        "right",
+        "right",
+    ]

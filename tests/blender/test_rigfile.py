@@ -10,7 +10,7 @@ from pathlib import Path
 import bpy
 import pytest
 
-from blender.rigs import simple_hare
+from blender.rigs import KINDS, build, object_hare, simple_hare
 from leapwright.errors import ClashError, FileError, InputError
 from leapwright_blender import rigfile as rf
 from leapwright_blender.rig import Control, find_controls
@@ -55,6 +55,44 @@ def test_found_controls_round_trip_under_another_namespace(tmp_path: Path) -> No
         controls.never,
     )  # fmt: skip
     assert again.sure["cog"][1] == "'Other:body' is the COG control: the rig file says so"
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_every_kind_of_rig_round_trips(tmp_path: Path, name: str) -> None:
+    rig = build(name)
+    rig["visible"] = 1
+    controls = find_controls(rig, folders=())
+    saved = rf.save_rig_file(tmp_path / "a.rig.toml", controls, rig)
+    assert not any(":" in text for value in saved.says().values() for text in value)
+    assert f"{rig.name}/visible" in saved.never
+    again = find_controls(rig, folders=[tmp_path])
+    assert replace(again, sure={}) == replace(controls, sure={})
+    assert {how for how, _ in again.sure.values()} <= {"sure", "likely", "guess"}
+    rf.save_rig_file(tmp_path / "b.rig.toml", replace(controls, never=()), rig)
+    with pytest.raises(ClashError, match="matches several rig files"):
+        find_controls(rig, folders=[tmp_path])
+
+
+def test_a_copied_figure_is_found_by_its_rig_file(tmp_path: Path) -> None:
+    first = object_hare()
+    controls = find_controls(first, folders=())
+    saved = rf.save_rig_file(tmp_path / "hare.rig.toml", controls, first)
+    assert saved.match == ("Hare", "HareBody", "HareFoot.L", "HareFoot.R")
+    second = object_hare()
+    again = find_controls(second, folders=[tmp_path])
+    assert (again.root, again.cog) == (Control("Hare.001"), Control("HareBody.001"))
+    assert again.feet == (Control("HareFoot.L.001"), Control("HareFoot.R.001"))
+    assert again.sure["cog"][1].endswith("the rig file says so")
+
+
+def test_an_armature_object_can_be_the_root_in_a_file(tmp_path: Path) -> None:
+    rig = build("BVH import")
+    rig.keyframe_insert("location", frame=1)
+    controls = find_controls(rig, folders=())
+    saved = rf.save_rig_file(tmp_path / "hop.rig.toml", controls, rig)
+    assert saved.root == rig.name
+    again = find_controls(rig, folders=[tmp_path])
+    assert (again.root, again.carries) == (Control(rig.name), "root")
 
 
 def test_the_file_beats_what_is_found_and_the_user_beats_the_file(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ import pytest
 
 import leapwright
 from leapwright.answer import plan_answer
-from leapwright.cli import block as verb
+from leapwright.cli import shots
 from leapwright.errors import InputError, KeysInTheWayError, NotFoundError
 
 SAMPLES = Path(__file__).parents[2] / "blend_samples"
@@ -41,7 +41,9 @@ class Host:
     def rig(self, name: str) -> Any:
         if name != "Hare":
             raise NotFoundError(f"there is no rig {name!r}; rigs: Hare")
-        return SimpleNamespace(block=self.block)
+        return SimpleNamespace(
+            block=self.block, block_again=lambda **asked: self.block(again=True, **asked)
+        )
 
     def block(self, **asked: Any) -> Any:
         self.asked = asked
@@ -67,6 +69,7 @@ class Host:
             measured=None,
             warnings=("a warning",),
             controls_text=("'body' is the COG control",),
+            props=("satchel (parented to the rig)",),
             to_json=lambda: {**plan_answer(jump), "keyed": []},
         )
 
@@ -77,7 +80,7 @@ class Host:
 @pytest.fixture
 def host(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Host:
     host = Host()
-    monkeypatch.setattr(verb, "_load_blender", lambda: (host.data, host))
+    monkeypatch.setattr(shots, "load_blender", lambda: (host.data, host))
     monkeypatch.chdir(tmp_path)
     (tmp_path / "shot.blend").write_bytes(b"x")
     return host
@@ -92,13 +95,6 @@ def test_only_what_was_typed_is_asked(here, host):
     assert told.code == 0
     assert host.asked == {
         "jump_height": 4 * 0.3048,
-        "after": "keep",
-        "stepped": False,
-        "replace": False,
-        "dry_run": False,
-        "markers": True,
-        "twos": False,
-        "subframes": False,
     }
     assert host.saved == [(Path("out.blend"), False)]
 
@@ -109,7 +105,9 @@ def test_every_flag_arrives(here, host):
         "--running 4m/s --stop --absorb-frames 3 --anticipation-frames 8 --recover-frames 9 "
         "--crouch-hold-frames 2 --gravity moon --keep heights --twos --shot-start 1001 "
         "--pin take-off=1025 --pose crouch=1 --pose takeoff=2 --rig-file rig.toml --root r --cog c "
-        "--feet a --feet b --stepped --air feet --after shift --replace --no-markers --in-place"
+        "--feet a --feet b --stepped --air feet --after shift --replace --no-markers --in-place "
+        "--key all --foot paw.L=release-4,plant+0 --foot hind*=plant+2 --chain --ground Crate "
+        "--within 2mm --no-props"
     )
     assert here(*block(*flags.split())).code == 0
     assert host.asked == {
@@ -127,7 +125,6 @@ def test_every_flag_arrives(here, host):
         "gravity": "moon",
         "keep": "heights",
         "twos": True,
-        "subframes": False,
         "shot_start": 1001,
         "pins": {"takeoff": 1025},
         "poses": {"crouch": 1, "takeoff": 2},
@@ -140,9 +137,30 @@ def test_every_flag_arrives(here, host):
         "after": "shift",
         "replace": True,
         "markers": False,
-        "dry_run": False,
+        "key": "all",
+        "foot": {"paw.L": {"release": -4, "plant": 0}, "hind*": {"plant": 2}},
+        "chain": True,
+        "ground": "Crate",
+        "within": 0.002,
+        "props": False,
     }
     assert host.saved == [(Path("shot.blend"), True)]
+
+
+def test_again_and_a_measured_run(here, host):
+    assert here(*block("--again", "--jump-height", "2m", "--dry-run")).code == 0
+    assert host.asked == {"again": True, "jump_height": 2.0, "dry_run": True}
+    assert here(*block("--rise-frames", "6", "--running", "measured", "--dry-run")).code == 0
+    assert host.asked["running"] == "measured"
+
+
+@pytest.mark.parametrize(
+    "text", ["paw.L", "paw.L=", "=release-4", "paw.L=release 4", "paw.L=lift-4", "paw.L=release-x"]
+)
+def test_foot_offsets_that_cannot_be_read(here, host, text):
+    said = here(*block("--foot", text, "--dry-run")).refusal(2)
+    assert "--foot must be NAME=release-4,plant+0" in said
+    assert repr(text) in said
 
 
 def test_dry_run_saves_nothing_and_says_so(here, host):

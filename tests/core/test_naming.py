@@ -56,6 +56,11 @@ def test_a_name_with_both_sides_has_none() -> None:
     assert naming.side("left_right_swap") == ""
 
 
+@pytest.mark.parametrize("name", ["forefoot_ik.L", "foot.R", "front_foot_ik.L", "forehoof", "toe"])
+def test_foot_names(name: str) -> None:
+    assert naming.rank(name, "foot") is not None
+
+
 def test_equal_name_wins_over_pattern() -> None:
     assert naming.matching("foot.L", ["Hare:foot.L", "foot.L"]) == ("foot.L",)
     assert naming.matching("foot.L", ["A:foot.L", "B:foot.L"]) == ("A:foot.L", "B:foot.L")

@@ -21,6 +21,7 @@ from leapwright import __version__
 from leapwright.cli.block import block
 from leapwright.cli.chart import chart
 from leapwright.cli.plan import plan
+from leapwright.cli.spline import spline
 from leapwright.errors import (
     FileError,
     HostError,
@@ -46,6 +47,7 @@ app = typer.Typer(
 app.command()(plan)
 app.command()(chart)
 app.command()(block)
+app.command()(spline)
 
 
 def _say_version(asked: bool) -> None:
@@ -137,14 +139,22 @@ def _is_failure(error: LeapwrightError) -> bool:
     return isinstance(error, FileError | HostError | KeysInTheWayError)
 
 
-_FLAGS = {"frame_rate": "--fps", "pins": "--pin", "poses": "--pose"}
+_FLAGS = {
+    "frame_rate": "--fps",
+    "pins": "--pin",
+    "poses": "--pose",
+    "moments": "--moment",
+}
 _NAMES = (
     "jump_height|rise_frames|air_frames|takeoff_speed|push_height|push_frames|landing_level|"
     "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
     "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
     "end_height|absorb_limit|cog_ahead|cog_behind"
 )
-_PLAIN_WORDS = ("travel", "heading", "running", "gravity", "keep", "magnification")
+_PLAIN_WORDS = (
+    "travel", "heading", "running", "gravity", "keep", "magnification", "foot", "ground", "key",
+    "within", "chain", "handle", "moments",
+)  # fmt: skip
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"
 _UNDERSCORED = re.compile(f"{_BEFORE}({_NAMES}){_AFTER}")

@@ -4,31 +4,23 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Mapping
 from enum import StrEnum
-from fractions import Fraction
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TextIO
+from typing import Annotated, Any
 
 import typer
 
-from leapwright.bpy_missing import explain
-from leapwright.cli import lengths, tables
+from leapwright.cli import lengths, shots, tables
 from leapwright.cli import plan as flags
 from leapwright.cli.plan import LengthUnit, ask_of, quoting
-from leapwright.errors import ClashError, FileError, HostError, InputError, KeysInTheWayError
+from leapwright.cli.shots import option, switch
+from leapwright.errors import InputError, KeysInTheWayError
 from leapwright.units import frame_rate_of
-
-if TYPE_CHECKING:
-    from types import ModuleType
 
 __all__ = ["block"]
 
-RIG, POSES, WRITING = "The rig", "Poses and keys", "Files"
-MOST_LINES = 20
-"""Lines of a list of keys in the way; more are counted."""
+POSES = "Poses and keys"
 
 
 class Air(StrEnum):
@@ -38,6 +30,14 @@ class Air(StrEnum):
     feet = "feet"
 
 
+class Key(StrEnum):
+    """What is keyed at every moment."""
+
+    touched = "touched"
+    selected = "selected"
+    all = "all"
+
+
 class After(StrEnum):
     """What becomes of later keys."""
 
@@ -45,37 +45,19 @@ class After(StrEnum):
     shift = "shift"
 
 
-def _option(flag: str, metavar: str, panel: str, words: str) -> Any:
-    return typer.Option(
-        flag, metavar=metavar, rich_help_panel=panel, help=words, show_default=False
-    )
-
-
-def _switch(flag: str, panel: str, words: str) -> Any:
-    return typer.Option(flag, rich_help_panel=panel, help=words)
-
-
 def block(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", show_default=False, help="The .blend file.")
-    ],
-    rig: Annotated[
-        str, _option("--rig", "NAME", RIG, "The rig's object: an armature, or any object.")
-    ],
-    rig_file: Annotated[
-        Path | None,
-        _option("--rig-file", "TOML", RIG, "A rig file that says what the controls are."),
-    ] = None,
-    root: Annotated[str | None, _option("--root", "CONTROL", RIG, "The root.")] = None,
-    cog: Annotated[str | None, _option("--cog", "CONTROL", RIG, "The COG control.")] = None,
-    feet: Annotated[
-        list[str] | None, _option("--feet", "CONTROL", RIG, "A foot control. Repeatable.")
-    ] = None,
+    file: shots.Shot,
+    rig: shots.RigName,
+    rig_file: shots.RigFile = None,
+    root: shots.Root = None,
+    cog: shots.Cog = None,
+    feet: shots.Feet = None,
+    no_props: shots.NoProps = False,
     pose: Annotated[
         list[str] | None,
-        _option("--pose", "MOMENT=FRAME", POSES, "The frame a moment is posed on now. Repeatable."),
+        option("--pose", "MOMENT=FRAME", POSES, "The frame a moment is posed on now. Repeatable."),
     ] = None,
-    stepped: Annotated[bool, _switch("--stepped", POSES, "Stepped keys, no splines.")] = False,
+    stepped: Annotated[bool, switch("--stepped", POSES, "Stepped keys, no splines.")] = False,
     air: Annotated[
         Air | None,
         typer.Option(
@@ -92,10 +74,48 @@ def block(
         ),
     ] = After.keep,
     replace: Annotated[
-        bool, _switch("--replace", POSES, "Replace other keys that stand in the jump's span.")
+        bool, switch("--replace", POSES, "Replace other keys that stand in the jump's span.")
     ] = False,
+    key: Annotated[
+        Key | None,
+        typer.Option(
+            "--key",
+            rich_help_panel=POSES,
+            show_default=False,
+            help="Key at every moment, so that each is a whole pose: every keyed channel, the "
+            "selected controls, or all controls.",
+        ),
+    ] = None,
+    foot: Annotated[
+        list[str] | None,
+        option(
+            "--foot",
+            "NAME=release-4,plant+0",
+            POSES,
+            "A foot that leaves before take-off, or plants after land: frames from there. "
+            "Patterns like front* are allowed. Repeatable.",
+        ),
+    ] = None,
+    chain: Annotated[
+        bool, switch("--chain", POSES, "Begin in the low of the jump that the rig remembers.")
+    ] = False,
+    again: Annotated[
+        bool,
+        switch(
+            "--again", POSES, "Block the remembered jump once more, with what is typed changed."
+        ),
+    ] = False,
+    within: Annotated[
+        str | None,
+        option(
+            "--within",
+            "LENGTH",
+            POSES,
+            "How far soles of FK legs may be off their places between keys. Default 5 mm.",
+        ),
+    ] = None,
     no_markers: Annotated[
-        bool, _switch("--no-markers", POSES, "No timeline markers for the moments.")
+        bool, switch("--no-markers", POSES, "No timeline markers for the moments.")
     ] = False,
     jump_height: flags.JumpHeight = None,
     rise_frames: flags.RiseFrames = None,
@@ -105,10 +125,22 @@ def block(
     push_frames: flags.PushFrames = None,
     magnification: flags.Magnification = None,
     landing_level: flags.LandingLevel = None,
+    ground: Annotated[
+        str | None,
+        option("--ground", "OBJECT", flags.LANDING, "Land on top of this object, foot by foot."),
+    ] = None,
     travel: flags.Travel = None,
     foot_travel: flags.FootTravel = None,
     heading: flags.Heading = None,
-    running: flags.Running = None,
+    running: Annotated[
+        str | None,
+        option(
+            "--running",
+            "SPEED",
+            flags.LANDING,
+            "The character comes running at this speed; `measured` takes that of the keys before.",
+        ),
+    ] = None,
     carry_on: flags.CarryOn = None,
     absorb_height: flags.AbsorbHeight = None,
     absorb_frames: flags.AbsorbFrames = None,
@@ -117,11 +149,11 @@ def block(
     crouch_hold_frames: flags.CrouchHoldFrames = None,
     fps: Annotated[
         str | None,
-        _option("--fps", "RATE", flags.FRAMES, "Refuse unless the scene has this frame rate."),
+        option("--fps", "RATE", flags.FRAMES, "Refuse unless the scene has this frame rate."),
     ] = None,
     gravity: Annotated[
         str | None,
-        _option(
+        option(
             "--gravity", "G", flags.FRAMES, "In m/s², a body like moon, or scene. Default 9.80665."
         ),
     ] = None,
@@ -138,7 +170,7 @@ def block(
     twos: flags.Twos = False,
     shot_start: Annotated[
         str | None,
-        _option(
+        option(
             "--shot-start",
             "FRAME",
             flags.FRAMES,
@@ -147,13 +179,9 @@ def block(
     ] = None,
     subframes: flags.Subframes = False,
     pin: flags.Pin = None,
-    out: Annotated[Path | None, _option("-o", "OUT", WRITING, "The .blend file to write.")] = None,
-    in_place: Annotated[
-        bool, _switch("--in-place", WRITING, "Write FILE itself and keep a backup of it.")
-    ] = False,
-    dry_run: Annotated[
-        bool, _switch("--dry-run", WRITING, "Show which keys would be written; write nothing.")
-    ] = False,
+    out: shots.Out = None,
+    in_place: shots.InPlace = False,
+    dry_run: shots.DryRun = False,
     unit: flags.Unit = LengthUnit.m,
     as_json: flags.Json = False,
 ) -> None:
@@ -163,15 +191,16 @@ def block(
     """
     typed = dict(locals())
     ask = _block_ask(typed)
-    target = _target(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = _load_blender()
+    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
+    data, blender = shots.load_blender()
     shot = blender.open_shot(file)
     tables.warn(shot.warnings)
-    _check_rate(fps, shot.frame_rate)
+    shots.check_rate(fps, shot.frame_rate)
+    taken = shot.rig(rig)
     try:
-        result = shot.rig(rig).block(**ask)
+        result = taken.block_again(**ask) if again else taken.block(**ask)
     except KeysInTheWayError as error:
-        raise KeysInTheWayError(_with_list(error), error.keys) from None
+        raise KeysInTheWayError(shots.with_list(error), error.keys) from None
     except InputError as error:
         raise quoting(error, typed) from None
     if not dry_run:
@@ -188,95 +217,35 @@ def block(
 
 def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
     """Keyword arguments of a rig's ``block``; what was not typed is absent."""
-    ask = ask_of({name: value for name, value in typed.items() if name != "fps"})
-    for name in ("rig_file", "root", "cog", "feet"):
+    measured = typed["running"] == "measured"
+    left_out = ("fps", "running") if measured else ("fps",)
+    ask = ask_of({name: value for name, value in typed.items() if name not in left_out})
+    if measured:
+        ask["running"] = "measured"
+    for name in ("rig_file", "root", "cog", "feet", "ground"):
         if typed[name]:
             ask[name] = typed[name]
     if typed["pose"]:
         ask["poses"] = lengths.moment_frames(typed["pose"], "poses")
-    if typed["air"] is not None:
-        ask["air"] = typed["air"].value
-    ask["after"] = typed["after"].value
-    ask["markers"] = not typed["no_markers"]
-    for name in ("stepped", "replace", "dry_run"):
-        ask[name] = typed[name]
+    if typed["foot"]:
+        ask["foot"] = lengths.foot_offsets(typed["foot"], "foot")
+    if typed["within"] is not None:
+        ask["within"] = lengths.length(typed["within"], "within")
+    for name in ("air", "key"):
+        if typed[name] is not None:
+            ask[name] = typed[name].value
+    if typed["after"] is not After.keep:
+        ask["after"] = typed["after"].value
+    for name in ("twos", "subframes"):
+        if not ask[name]:
+            del ask[name]
+    # Switches that are off are left out, so that --again keeps what was asked before.
+    for name in ("stepped", "replace", "dry_run", "chain"):
+        if typed[name]:
+            ask[name] = True
+    for flag, name in (("no_markers", "markers"), ("no_props", "props")):
+        if typed[flag]:
+            ask[name] = False
     if typed["fps"] is not None:
         frame_rate_of(typed["fps"])
     return ask
-
-
-def _target(file: Path, out: Path | None, *, in_place: bool, dry_run: bool) -> Path:
-    """The file to write, refused early where it cannot be meant or cannot be there."""
-    if out is not None and in_place:
-        raise ClashError(
-            "-o and in_place each say which file to write: give one of them", ("in_place",)
-        )
-    if out is None and not in_place and not dry_run:
-        raise InputError(
-            "say where to write: -o OUT, in_place, or dry_run to write nothing", "in_place"
-        )
-    if not file.exists():
-        raise FileError(f"{file}: there is no such file")
-    if file.is_dir():
-        raise FileError(f"{file}: this is a folder, not a .blend file")
-    target = file if out is None else out
-    if out is not None:
-        if out.exists() and out.samefile(file):
-            raise InputError(
-                f"-o {out} is the file that is read: use in_place for that", "in_place"
-            )
-        if out.is_dir():
-            raise FileError(f"{out}: this is a folder, not a file to write")
-        if not out.absolute().parent.is_dir():
-            raise FileError(f"{out}: there is no folder {out.parent}")
-    return target
-
-
-def _load_blender() -> tuple[TextIO, ModuleType]:
-    """The stream for data, and the Blender layer. What bpy prints of itself is dropped from here
-    on: what matters of it comes back as our errors and warnings."""
-    from leapwright_blender.stdout import quiet_stdout
-
-    data = quiet_stdout()
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 1)
-    os.close(nowhere)
-    try:
-        import bpy  # noqa: F401
-    except ImportError as error:
-        # A line that tells what to install; the rest of the explanation stays below it.
-        raise HostError(_one_line(explain(error))) from None
-    import leapwright_blender
-
-    return data, leapwright_blender
-
-
-def _one_line(text: str) -> str:
-    return " ".join(line.strip() for line in text.splitlines())
-
-
-def _check_rate(fps: str | None, frame_rate: Fraction) -> None:
-    """A rate that was typed must be the scene's; 23.976 is 24000/1001."""
-    if fps is None:
-        return
-    asked, scene = float(frame_rate_of(fps)), float(frame_rate)
-    if abs(asked - scene) > 1e-5 * scene:
-        raise InputError(
-            f"frame_rate must be the scene's, {scene:.6g} frames a second, got {fps!r}",
-            "frame_rate",
-        )
-
-
-def _with_list(error: KeysInTheWayError) -> str:
-    """The message, and below it which controls have keys in the way, on which frames."""
-    frames: dict[str, set[float]] = {}
-    for channel, frame in error.keys:
-        frames.setdefault(tables.control_of(channel)[0], set()).add(frame)
-    controls: dict[str, list[str]] = {}
-    for control, those in frames.items():
-        controls.setdefault(", ".join(f"{f:g}" for f in sorted(those)), []).append(control)
-    lines = [f"  frames {those}: {', '.join(names)}" for those, names in controls.items()]
-    more = len(lines) - MOST_LINES
-    if more > 0:
-        lines = [*lines[:MOST_LINES], f"  and others, {more} such lines more"]
-    return "\n".join([f"{error.message} (--replace, or --after shift)", *lines])

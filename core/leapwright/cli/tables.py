@@ -22,7 +22,7 @@ from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
 from leapwright.units import METRES_PER_UNIT
 
-__all__ = ["control_of", "show_chart", "show_keys", "show_plan", "warn"]
+__all__ = ["control_of", "show_chart", "show_keys", "show_plan", "show_splined", "warn"]
 
 ABSENT = "–"
 LEAST_PERCENT = 0.05
@@ -75,19 +75,42 @@ def show_chart(chart: Chart, *, unit: str, out: TextIO) -> None:
 def show_keys(result: Any, *, out: TextIO) -> None:
     """Print which keys a block wrote, what became of those there were, and what was measured."""
     console = _console(out)
-    table = _table("Control", "Channels", "Frames", "Keys", numbers=())
-    for row in _key_rows(result.keyed):
-        table.add_row(*(Text(cell) for cell in row))
-    console.print(table)
-    totals = Counter(dict.fromkeys(_BECAME, 0))
-    totals.update(_counts(result.keyed))
-    text = ", ".join(f"{number} {what}" for what, number in totals.items())
-    console.print(Text(f"Keys: {text}."), soft_wrap=True)
+    _print_keys(console, result.keyed)
     for line in result.controls_text:
         console.print(Text(line), soft_wrap=True)
+    if result.props:
+        console.print(Text(f"Along with it: {', '.join(result.props)}."), soft_wrap=True)
     if result.measured is not None:
         for line in _measured_lines(result.measured):
             console.print(Text(line), soft_wrap=True)
+
+
+def show_splined(result: Any, *, out: TextIO) -> None:
+    """Print which keys became splines, and each jump measured."""
+    console = _console(out)
+    for number, moments in enumerate(result.moments, start=1):
+        listed = ", ".join(
+            f"{name.replace('takeoff', 'take-off')} {_count(frame)}"
+            for name, frame in moments.items()
+        )
+        console.print(Text(f"Jump {number}: {listed}.", style="bold"), soft_wrap=True)
+    _print_keys(console, result.keyed)
+    if result.stepped:
+        console.print(Text(f"Still stepped: {', '.join(result.stepped)}."), soft_wrap=True)
+    for measured in result.measured:
+        for line in _measured_lines(measured):
+            console.print(Text(line), soft_wrap=True)
+
+
+def _print_keys(console: Console, keyed: Sequence[Any]) -> None:
+    table = _table("Control", "Channels", "Frames", "Keys", numbers=())
+    for row in _key_rows(keyed):
+        table.add_row(*(Text(cell) for cell in row))
+    console.print(table)
+    totals = Counter(dict.fromkeys(_BECAME, 0))
+    totals.update(_counts(keyed))
+    text = ", ".join(f"{number} {what}" for what, number in totals.items())
+    console.print(Text(f"Keys: {text}."), soft_wrap=True)
 
 
 _BECAME = ("moved", "replaced", "added", "left")
@@ -123,6 +146,10 @@ def control_of(channel: str) -> tuple[str, str]:
     >>> control_of('pose.bones["paw.L"].location[2]'), control_of("rotation_euler[0]")
     (('paw.L', 'location'), ('object', 'rotation_euler'))
     """
+    whose = re.match(r"(?!pose\.bones\[|\[)(.+?): (.+)", channel)
+    if whose:
+        control, name = control_of(whose[2])
+        return (whose[1] if control == "object" else f"{whose[1]}: {control}"), name
     bone = re.match(r'pose\.bones\["((?:[^"\\]|\\.)*)"\]\.?(.*)', channel)
     control, path = (bone[1], bone[2]) if bone else ("object", channel)
     return control, re.sub(r"\[\d+\]$", "", path)
@@ -133,6 +160,8 @@ def _measured_lines(measured: Any) -> Iterator[str]:
         f"Measured: push {measured.push_height_m:.4f} m, jump {measured.jump_height_m:.4f} m, "
         f"at most {measured.largest_distance_m:.1e} m from the plan (frame {measured.at_frame:g})."
     )
+    if measured.sole_miss_m is not None:
+        yield f"Planted soles: at most {measured.sole_miss_m * 1000:.1f} mm off their places."
     changed = measured.posed_values_changed
     if not changed:
         yield "No posed value changed."

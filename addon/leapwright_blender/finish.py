@@ -1,0 +1,148 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writing a layout once: keys, markers and what the rig remembers; then a measurement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from leapwright.fingerprint import Written, written_keys
+from leapwright_blender import store
+from leapwright_blender.blocked import Measured, measure_written
+from leapwright_blender.course import Course
+from leapwright_blender.ground import Ground
+from leapwright_blender.layout import Layout, Sheet
+from leapwright_blender.markers import set_markers
+from leapwright_blender.read import read_curves
+from leapwright_blender.rig import Controls
+from leapwright_blender.schedule import on_frames
+from leapwright_blender.space import label
+from leapwright_blender.store import Remembered
+from leapwright_blender.write import write_curves
+
+__all__ = ["finish", "remembered_controls"]
+
+SAID_FROM_M = 2e-3
+"""Distance from the plan that is worth a warning, m."""
+
+
+def finish(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    layout: Layout,
+    *,
+    poses: Mapping[str, float],
+    top: float,
+    kept: Sequence[Remembered],
+    new: Remembered,
+    markers: bool,
+) -> tuple[Measured, list[str]]:
+    """Write the keys, set markers, remember, measure.
+
+    Parameters
+    ----------
+    poses : mapping of moment to frame
+        Where the poses were.
+    top : float
+        Frame of the arc's top.
+    kept : sequence of Remembered
+        Jumps that the rig goes on remembering beside this one.
+    new : Remembered
+        What is remembered of this one; the keys written are put in.
+
+    Returns
+    -------
+    measured : Measured
+    warnings : list of str
+    """
+    for sheet in layout.sheets:
+        write_curves(sheet.holder.block, sheet.curves)
+    new = replace(new, written=_written(layout.sheets))
+    remembered = _in_time([*_without(kept, new, layout.sheets), new])
+    store.save(obj, remembered)
+    if markers:
+        set_markers(scene, obj.name, [_marked(r) for r in remembered])
+    measured = measure_written(
+        obj, scene, ground, controls, course, top, poses, layout.sheets, stepped=new.stepped
+    )
+    measured = replace(measured, sole_miss_m=layout.sole_miss_m)
+    return measured, _distance_warning(measured.largest_distance_m, measured.at_frame)
+
+
+def remembered_controls(controls: Controls) -> dict[str, Any]:
+    """Names of a rig's controls, as they are remembered."""
+    return {
+        "root": controls.root and label(controls.root),
+        "cog": label(controls.cog),
+        "feet": [label(foot) for foot in controls.feet],
+    }
+
+
+def _marked(jump: Remembered) -> dict[str, float]:
+    return {name: frame for name, frame in jump.moments.items() if name != "hold"}
+
+
+def _in_time(jumps: Sequence[Remembered]) -> list[Remembered]:
+    return sorted(jumps, key=lambda jump: jump.moments["takeoff"])
+
+
+def _written(sheets: Sequence[Sheet]) -> Written:
+    """Keys that are the jump's own, as the host has them now: those that no key was before."""
+    found: Written = {}
+    for sheet in sheets:
+        curves = read_curves(sheet.holder.block).curves
+        came = sheet.went[~np.isnan(sheet.went)]
+        home = sheet.old.channel_of_key()[~np.isnan(sheet.went)]
+        mask = np.zeros(len(curves.frame), dtype=bool)
+        of_key = curves.channel_of_key()
+        for channel in sheet.curves.channels:
+            if channel not in curves.channels:
+                continue
+            mine = of_key == curves.channels.index(channel)
+            there = (
+                came[home == sheet.old.channels.index(channel)]
+                if channel in sheet.old.channels
+                else came[:0]
+            )
+            mask[mine] = ~on_frames(curves.frame[mine], there)
+        found.update(written_keys(curves, sheet.holder.label, mask=mask))
+    return found
+
+
+def _without(
+    kept: Sequence[Remembered], new: Remembered, sheets: Sequence[Sheet]
+) -> list[Remembered]:
+    """Earlier jumps without the keys and moments that are the new one's now."""
+    first, last = min(new.moments.values()), max(new.moments.values())
+    channels = {f"{s.holder.label}|{c.label}" for s in sheets for c in s.curves.channels}
+
+    def own(channel: str, keys: list[list[Any]]) -> list[list[Any]]:
+        if channel not in channels:
+            return keys
+        return [key for key in keys if not first - 1e-3 <= key[0] <= last + 1e-3]
+
+    told = []
+    for jump in kept:
+        written = {name: own(name, keys) for name, keys in jump.written.items()}
+        low = jump.moments.get("low", first)
+        after = low >= first > jump.moments["takeoff"]
+        moments = {n: f for n, f in jump.moments.items() if not (after and n == "end")}
+        told.append(replace(jump, written={n: k for n, k in written.items() if k}, moments=moments))
+    return told
+
+
+def _distance_warning(metres: float, frame: float) -> list[str]:
+    """What no extra key could mend."""
+    if metres <= SAID_FROM_M:
+        return []
+    text = (
+        f"the COG is {metres * 100:.1f} cm off the plan on frame {frame:g}: something above or "
+        "below the COG control moves between the poses"
+    )
+    return [text]

@@ -1,0 +1,101 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where the feet of FK legs are planted, before the air and after it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright_blender.contact import LEVEL, Contact
+from leapwright_blender.course import Course
+from leapwright_blender.ground import Ground
+from leapwright_blender.legs import Leg
+from leapwright_blender.planted import LegKeys, Plant, leg_keys
+from leapwright_blender.poses import Body, ankle_of
+from leapwright_blender.rig import Controls
+from leapwright_blender.space import Point
+
+__all__ = ["footing", "too_short"]
+
+Floats = NDArray[np.float64]
+
+
+def footing(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    body: Body,
+    *,
+    contacts: Mapping[str, Contact],
+    lifts: Mapping[str, float],
+    stepped: bool,
+    within: float,
+) -> LegKeys | None:
+    """Keys for legs that are turned joint by joint: their feet stay where they are planted."""
+    legs = [leg for leg in controls.legs if not leg.ik]
+    if not legs:
+        return None
+    steered = len(controls.feet)
+    soles = controls.soles[steered:] if len(controls.soles) == steered + len(legs) else ()
+    plants = []
+    for i, leg in enumerate(legs):
+        contact = contacts.get(leg.foot, LEVEL)
+        before, after = _held(course, body, leg.foot, contact, lifts.get(leg.foot, 0.0), ground)
+        sole = soles[i] if soles else _ankle_point(leg)
+        leaves = course.frame("takeoff") + contact.release
+        plants.append(Plant(leg, float(course.frames[0]), leaves, before, sole))
+        lands = course.frame("land") + contact.plant
+        last = lands if course.carry_on else float(course.frames[-1])
+        plants.append(Plant(leg, lands, last, after, sole))
+    return leg_keys(
+        obj,
+        scene,
+        plants,
+        moments=course.frames.tolist(),
+        within=within / ground.metres,
+        stepped=stepped,
+    )
+
+
+def _ankle_point(leg: Leg) -> Point:
+    ankle = ankle_of(leg)
+    return Point(ankle.object, ankle.bone)
+
+
+def _held(
+    course: Course, body: Body, foot: str, contact: Contact, lift: float, ground: Ground
+) -> tuple[tuple[tuple[float, Floats], ...], tuple[tuple[float, Floats], ...]]:
+    """Where a foot is planted before the air and after it: frame and world matrix."""
+    stands, home = body.stands, body.home
+    leaves = course.frame("takeoff") + contact.release
+    lands = course.frame("land") + contact.plant
+    posed = [(course.frame(m), s.feet[foot]) for m, s in stands.items() if m in course.knots]
+    before = [(frame, place) for frame, place in posed if frame <= leaves]
+    after = [(frame, place) for frame, place in posed if frame >= lands]
+    reference = before[-1][1] if before else home.feet[foot]
+    if not after:
+        moved = reference.copy()
+        higher = np.array([0.0, 0.0, lift])
+        moved[:3, 3] += ground.to_world(course.feet_move + higher)
+        after = [(lands, moved)]
+    return tuple(before or [(leaves, reference)]), tuple(after)
+
+
+def too_short(legs: LegKeys | None, ground: Ground) -> list[str]:
+    """One sentence per leg that does not reach its planted foot."""
+    if legs is None:
+        return []
+    worst: dict[str, tuple[float, float]] = {}
+    for name, frame, short in legs.short:
+        if short > worst.get(name, (0.0, 0.0))[1]:
+            worst[name] = (frame, short)
+    return [
+        f"the {name} is {short * ground.metres * 100:.1f} cm too short on frame {frame:g}"
+        for name, (frame, short) in worst.items()
+        if short * ground.metres > 5e-4
+    ]

@@ -1,0 +1,416 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The keys of a jump for everything that belongs to a character, rehearsed before they are written.
+
+Rides become keys, the rehearsed keys show what turns and which legs bend, and keys are added for
+that. Nothing in the file is changed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright.curves import Channel, Curves, concat, select
+from leapwright.errors import ClashError, HostError, KeysInTheWayError
+from leapwright.fingerprint import changed_keys
+from leapwright.naming import is_never
+from leapwright_blender import host
+from leapwright_blender.account import Keyed, account
+from leapwright_blender.carry import rides
+from leapwright_blender.character import Holder, holders
+from leapwright_blender.contact import Contact
+from leapwright_blender.correct import corrected
+from leapwright_blender.course import Course
+from leapwright_blender.footing import footing, too_short
+from leapwright_blender.ground import Ground
+from leapwright_blender.poses import Body, measured_at
+from leapwright_blender.read import Reading, read_curves
+from leapwright_blender.rehearsal import rehearsal
+from leapwright_blender.ride import Ride
+from leapwright_blender.rig import Controls
+from leapwright_blender.schedule import Schedule
+from leapwright_blender.space import Control, held_axes, label
+from leapwright_blender.store import Remembered
+from leapwright_blender.whole_pose import whole_pose
+
+__all__ = ["Arranger", "Layout", "Sheet", "lay_out"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+Arranger = Callable[[Holder, Reading, Sequence[Ride], Bools], Schedule]
+"""Lays the rides of one data-block into its curves; the last argument are its superseded keys."""
+
+COG_SHARE = 0.2
+"""The COG is held five times as near as the soles: it is what the arc is judged by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is written on one data-block: whole channels, and what they were."""
+
+    holder: Holder
+    curves: Curves
+    old: Curves
+    went: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """All keys of a jump, ready to be written.
+
+    Attributes
+    ----------
+    sheets : tuple of Sheet
+    keyed : tuple of Keyed
+    carrying : tuple of Channel
+        Channels that carry the path.
+    props : tuple of str
+        What goes along with the rig, in words.
+    sole_miss_m : float or None
+        How far the soles of FK legs are off their places between keys; None without FK legs.
+    warnings : tuple of str
+    """
+
+    sheets: tuple[Sheet, ...]
+    keyed: tuple[Keyed, ...]
+    carrying: tuple[Channel, ...]
+    props: tuple[str, ...]
+    sole_miss_m: float | None
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """One data-block as it is: its keys, and which of them belong to a jump that is superseded."""
+
+    holder: Holder
+    reading: Reading
+    superseded: Bools
+    edited: tuple[tuple[str, float], ...]
+    blocked_before: bool
+
+
+def lay_out(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    body: Body,
+    arranger: Arranger,
+    *,
+    air: str,
+    contacts: Mapping[str, Contact],
+    lifts: Mapping[str, float],
+    stepped: bool,
+    within: float,
+    props: bool = True,
+    legs: bool = True,
+    key: str | None = None,
+    superseded: Sequence[tuple[Remembered, float]] = (),
+    unasked: bool = True,
+) -> Layout:
+    """Work out every key of a jump.
+
+    Parameters
+    ----------
+    arranger : callable
+        Lays rides into the curves of one data-block.
+    contacts : mapping of foot name to Contact
+    within : float
+        How far soles may be off their places between keys, m.
+    lifts : mapping of foot name to float
+        How much higher than the lowest foot each one lands, m.
+    props : bool
+        Whether props go along.
+    legs : bool
+        Whether FK legs get keys that hold their planted feet.
+    key : {"touched", "selected", "all"}, optional
+        What is keyed at every moment beside what the jump needs.
+    superseded : sequence of (Remembered, frame)
+        Jumps that this one stands for, with the frame after which.
+    unasked : bool
+        Whether their keys, as far as nobody edited them, give way without asking.
+
+    Raises
+    ------
+    KeysInTheWayError, ClashError, HostError
+        Nothing can be written; nothing was.
+    """
+    rode = rides(course, body.stands, body.home, controls, air=air, contacts=contacts, lifts=lifts)
+    _refuse_held([r.control for r in rode], controls.never)
+    pages = _pages(obj, rode, superseded, props=props, unasked=unasked)
+
+    def arranged(now: Sequence[Ride]) -> list[Schedule]:
+        return [
+            arranger(
+                page.holder,
+                page.reading,
+                [r for r in now if _is_on(r.control, page.holder)],
+                page.superseded,
+            )
+            for page in pages
+        ]
+
+    schedules = arranged(rode)
+    _refuse_in_the_way(pages, schedules)
+    for page, schedule in zip(pages, schedules, strict=True):
+        if schedule.curves.channels:
+            host.refuse_if_not_editable(page.holder.block, will_copy=True)
+            _refuse_unplayed(page, schedule, _carrying(rode))
+    with rehearsal(_written(pages, schedules)) as stage:
+
+        def rehearse(now: Sequence[Ride]) -> list[Schedule]:
+            again = arranged(now)
+            for block, curves in _written(pages, again):
+                stage.write(block, curves)
+            return again
+
+        better = _corrected(
+            obj, scene, ground, controls, course, body, rode,
+            rehearse, stepped=stepped, within=within * COG_SHARE, air=air,
+        )  # fmt: skip
+        if better is not rode:
+            schedules = rehearse(better)
+        leg_sheet = (
+            footing(
+                obj, scene, ground, controls, course, body,
+                contacts=contacts, lifts=lifts, stepped=stepped, within=within,
+            )
+            if legs
+            else None
+        )  # fmt: skip
+    sheets = [
+        Sheet(page.holder, schedule.curves, schedule.old, schedule.went)
+        for page, schedule in zip(pages, schedules, strict=True)
+    ]
+    if leg_sheet is not None:
+        sheets[0] = _overlaid(sheets[0], pages[0].reading.curves, leg_sheet.curves)
+    if key is not None:
+        sheets[0] = _with_whole_pose(obj, sheets[0], pages[0], course, controls, key, stepped)
+    sheets = [sheet for sheet in sheets if sheet.curves.channels]
+    carrying = _carrying(rode)
+    span = float(course.frames[0]), float(course.frames[-1])
+    return Layout(
+        sheets=tuple(sheets),
+        keyed=tuple(
+            told
+            for sheet in sheets
+            for told in account(
+                sheet.old,
+                sheet.went,
+                sheet.curves,
+                span,
+                carrying=[c for o, c in carrying if o == sheet.holder.name],
+                whose="" if sheet.holder.name == obj.name else f"{sheet.holder.label}: ",
+            )
+        ),
+        carrying=tuple(c for _, c in carrying),
+        props=tuple(f"{p.holder.label} ({p.holder.why})" for p in pages[1:]),
+        sole_miss_m=None if leg_sheet is None else leg_sheet.largest_miss * ground.metres,
+        warnings=(*_edited_warning(pages), *too_short(leg_sheet, ground)),
+    )
+
+
+# --- What is there -----------------------------------------------------------------------------
+
+
+def _pages(
+    obj: Any,
+    rode: Sequence[Ride],
+    superseded: Sequence[tuple[Remembered, float]],
+    *,
+    props: bool,
+    unasked: bool,
+) -> list[_Page]:
+    cast = list(holders(obj, props=props))
+    there = {holder.name for holder in cast if holder.kind == "objects"}
+    steered = dict.fromkeys(r.control.object for r in rode)
+    cast += [Holder("objects", n, "a control of the rig") for n in steered if n not in there]
+    return [_page(holder, superseded, unasked=unasked) for holder in cast]
+
+
+def _page(
+    holder: Holder, superseded: Sequence[tuple[Remembered, float]], *, unasked: bool
+) -> _Page:
+    reading = read_curves(holder.block)
+    curves = reading.curves
+    mask = np.zeros(len(curves.frame), dtype=bool)
+    edited: list[tuple[str, float]] = []
+    for jump, after in superseded:
+        found = changed_keys(jump.written, curves, holder.label)
+        mask |= found.ours & (curves.frame > after + 1e-3)
+        edited += [pair for pair in (*found.changed, *found.gone) if pair[1] > after + 1e-3]
+    return _Page(holder, reading, mask & unasked, tuple(edited), bool(mask.any()))
+
+
+def _is_on(control: Control, holder: Holder) -> bool:
+    return holder.kind == "objects" and holder.name == control.object
+
+
+def _written(pages: Sequence[_Page], schedules: Sequence[Schedule]) -> list[tuple[Any, Curves]]:
+    return [
+        (page.holder.block, schedule.curves)
+        for page, schedule in zip(pages, schedules, strict=True)
+        if schedule.curves.channels
+    ]
+
+
+def _carrying(rode: Sequence[Ride]) -> list[tuple[str, Channel]]:
+    return [(r.control.object, channel) for r in rode for channel in r.channels]
+
+
+# --- What refuses ------------------------------------------------------------------------------
+
+
+def _refuse_held(controls: Sequence[Control], never: Sequence[str]) -> None:
+    for control in controls:
+        if is_never(never, label(control), "location"):
+            raise ClashError(
+                f"the rig file says never to key the location of {label(control)!r}", ("rig_file",)
+            )
+        held = held_axes(control)
+        if held:
+            said = ", ".join(f"{axis} ({why})" for axis, why in held.items())
+            raise HostError(f"the location of {label(control)!r} cannot be keyed freely: {said}")
+
+
+def _refuse_unplayed(
+    page: _Page, schedule: Schedule, carrying: Sequence[tuple[str, Channel]]
+) -> None:
+    """Keys that are locked, and keys on the COG's way that would not play as they are written."""
+    written = set(schedule.curves.channels)
+    _refuse_channels(page.reading.locked, written, "locked channels would be written", "unlock")
+    ways = {channel for name, channel in carrying if name == page.holder.name}
+    _refuse_channels(page.reading.muted, ways, "muted channels carry the COG", "unmute")
+    _refuse_channels(
+        page.reading.modified, ways, "curve modifiers change channels that carry the COG", "remove"
+    )
+    _refuse_channels(page.reading.sampled, ways, "baked channels carry the COG", "un-bake")
+
+
+def _refuse_channels(
+    channels: Sequence[Channel], meant: set[Channel], what: str, remedy: str
+) -> None:
+    bad = [c for c in channels if c in meant]
+    if bad:
+        shown = ", ".join(c.label for c in bad[:4])
+        more = f" and {len(bad) - 4} more" if len(bad) > 4 else ""
+        raise HostError(f"{what}: {shown}{more}; {remedy} them first")
+
+
+def _refuse_in_the_way(pages: Sequence[_Page], schedules: Sequence[Schedule]) -> None:
+    keys = [
+        (_named(page.holder, channel), frame)
+        for page, schedule in zip(pages, schedules, strict=True)
+        for channel, frame in schedule.in_the_way
+    ]
+    if not keys:
+        return
+    since = {
+        (_named(page.holder, channel), frame) for page in pages for channel, frame in page.edited
+    }
+    edited = [key for key in keys if key in since]
+    keys = [*edited, *(key for key in keys if key not in since)]
+    shown = ", ".join(f"{channel} on {frame:g}" for channel, frame in keys[:4])
+    more = f" and {len(keys) - 4} more" if len(keys) > 4 else ""
+    said = ""
+    if any(page.blocked_before for page in pages):
+        since_then = f"{len(edited)} of them edited since" if edited else "none edited since"
+        said = f" (a jump was blocked there before, {since_then})"
+    raise KeysInTheWayError(
+        f"{len(keys)} keys stand where the jump would go{said}: {shown}{more}; replace them, or "
+        "shift later keys back",
+        keys,
+    )
+
+
+def _named(holder: Holder, channel: str) -> str:
+    on_rig = holder.why == "the rig"
+    return channel if on_rig else f"{holder.label}: {channel}"
+
+
+def _edited_warning(pages: Sequence[_Page]) -> list[str]:
+    keys = [(_named(p.holder, channel), frame) for p in pages for channel, frame in p.edited]
+    if not keys:
+        return []
+    shown = ", ".join(f"{channel} on {frame:g}" for channel, frame in keys[:4])
+    more = f" and {len(keys) - 4} more" if len(keys) > 4 else ""
+    return [f"edited since the last block: {shown}{more}"]
+
+
+# --- What is added -----------------------------------------------------------------------------
+
+
+def _corrected(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    body: Body,
+    rode: list[Ride],
+    rehearse: Callable[[Sequence[Ride]], list[Schedule]],
+    *,
+    stepped: bool,
+    within: float,
+    air: str,
+) -> list[Ride]:
+    """Rides with what the measured COG misses added: the root's at the apex, where it carries the
+    body, then the COG control's anywhere between the poses."""
+    posed = set(body.stands)
+    knots = set(course.knots)
+    steps = [(controls.cog, posed - ({"apex"} if air == "feet" else set()), not stepped)]
+    if air == "root" and controls.root is not None:
+        steps.insert(0, (controls.root, knots - {"apex"}, False))
+    now = rode
+    for control, stays, every_frame in steps:
+        at = [i for i, ride in enumerate(now) if ride.control == control]
+        if not at:
+            continue
+        ride = corrected(
+            obj, scene, ground, course, now[at[0]],
+            measured=measured_at(controls), posed=stays, within=within, every_frame=every_frame,
+        )  # fmt: skip
+        if ride is not now[at[0]]:
+            now = [*now[: at[0]], ride, *now[at[0] + 1 :]]
+            rehearse(now)
+    return now
+
+
+def _overlaid(sheet: Sheet, base: Curves, more: Curves) -> Sheet:
+    """The sheet with whole channels put over it; those it did not have stood still till now."""
+    rest = [i for i, c in enumerate(sheet.curves.channels) if c not in more.channels]
+    known = set(sheet.old.channels)
+    fresh = [i for i, c in enumerate(base.channels) if c in more.channels and c not in known]
+    old = select(base, fresh)
+    return Sheet(
+        sheet.holder,
+        concat([select(sheet.curves, rest), more]),
+        concat([sheet.old, old]),
+        np.concatenate([sheet.went, old.frame.astype(np.float64)]),
+    )
+
+
+def _with_whole_pose(
+    obj: Any,
+    sheet: Sheet,
+    page: _Page,
+    course: Course,
+    controls: Controls,
+    which: str,
+    stepped: bool,
+) -> Sheet:
+    base = page.reading.curves
+    rest = [i for i, c in enumerate(base.channels) if c not in sheet.curves.channels]
+    now = concat([sheet.curves, select(base, rest)])
+    closed = (*page.reading.driven, *page.reading.locked)
+    more = whole_pose(
+        obj, now, course, which=which, never=controls.never, closed=closed, stepped=stepped
+    )
+    return _overlaid(sheet, base, more)

@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""``leapwright spline``: turn a stepped block into splines."""
+
+from __future__ import annotations
+
+import json
+import sys
+from enum import StrEnum
+from typing import Annotated, Any
+
+import typer
+
+from leapwright.cli import lengths, shots, tables
+from leapwright.cli import plan as flags
+from leapwright.cli.shots import option, switch
+
+__all__ = ["spline"]
+
+KEYS = "Keys"
+
+
+class HandleType(StrEnum):
+    """Handle types of Blender's keys."""
+
+    free = "free"
+    auto = "auto"
+    vector = "vector"
+    aligned = "aligned"
+    auto_clamped = "auto-clamped"
+
+
+def spline(
+    file: shots.Shot,
+    rig: shots.RigName,
+    rig_file: shots.RigFile = None,
+    root: shots.Root = None,
+    cog: shots.Cog = None,
+    feet: shots.Feet = None,
+    no_props: shots.NoProps = False,
+    moment: Annotated[
+        list[str] | None,
+        option(
+            "--moment",
+            "MOMENT=FRAME",
+            KEYS,
+            "Where a moment is, on a rig that remembers no jump. Repeatable.",
+        ),
+    ] = None,
+    handle: Annotated[
+        HandleType | None,
+        typer.Option(
+            "--handle",
+            rich_help_panel=KEYS,
+            show_default=False,
+            help="Handles of the keys on all other channels. Default: as in the preferences.",
+        ),
+    ] = None,
+    legs: Annotated[
+        bool, switch("--legs", KEYS, "Add keys to FK legs that hold their planted feet.")
+    ] = False,
+    within: Annotated[
+        str | None,
+        option(
+            "--within",
+            "LENGTH",
+            KEYS,
+            "How far soles may then be off their places between keys. Default 5 mm.",
+        ),
+    ] = None,
+    gravity: Annotated[
+        str | None,
+        option("--gravity", "G", KEYS, "In m/s², or a body like moon. Default: as blocked."),
+    ] = None,
+    out: shots.Out = None,
+    in_place: shots.InPlace = False,
+    dry_run: shots.DryRun = False,
+    as_json: flags.Json = False,
+) -> None:
+    """Turn a stepped block into splines: no key is added, no pose changes.
+
+    The COG's air goes on the exact arc, contacts are broken and holds are flat. Moments are those
+    that the rig remembers, with the poses as they are now.
+    """
+    ask: dict[str, Any] = {"legs": legs, "props": not no_props, "dry_run": dry_run}
+    ask |= {"rig_file": rig_file, "root": root, "cog": cog, "feet": feet}
+    if moment:
+        ask["moments"] = lengths.moment_frames(moment, "moments")
+    if handle is not None:
+        ask["handle"] = handle.value
+    if within is not None:
+        ask["within"] = lengths.length(within, "within")
+    if gravity is not None:
+        ask["gravity"] = lengths.gravity(gravity)
+    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
+    data, blender = shots.load_blender()
+    shot = blender.open_shot(file)
+    tables.warn(shot.warnings)
+    result = shot.rig(rig).spline(**ask)
+    if not dry_run:
+        shot.save(target, in_place=in_place)
+    if as_json:
+        print(json.dumps(result.to_json(), indent=2), file=data)
+    else:
+        tables.show_splined(result, out=data)
+    data.flush()
+    tables.warn(result.warnings)
+    print("Nothing was written (dry run)." if dry_run else f"Wrote {target}", file=sys.stderr)
