@@ -23,7 +23,7 @@ PYTHON_FOR_4.5 := 3.11
 PYTHON_FOR_5.0 := 3.11
 PYTHON_FOR_5.2 := 3.13
 
-.PHONY: help setup demo test matrix venvs window lint samples extension bench clean distclean
+.PHONY: help setup demo test matrix venvs window lint samples extension bench detection clean distclean
 
 help:
 	@echo 'make setup      make .venv with everything in it (bpy is about 400 MB, once)'
@@ -35,6 +35,7 @@ help:
 	@echo 'make samples    build the files of blend_samples again, with bpy 4.2'
 	@echo 'make extension  build the zip that Blender installs, into build/extension'
 	@echo 'make bench      measure the speed'
+	@echo 'make detection  print which controls are found on every kind of rig'
 	@echo 'make clean      remove what was built; the virtual environments stay'
 	@echo 'make distclean  remove them too'
 	@echo
@@ -88,6 +89,9 @@ samples: .venv-4.2/.ready
 
 extension: .venv/.ready
 	@$(PY) tools/build_extension.py
+
+detection: .venv/.ready
+	@$(PY) tools/detection.py
 
 bench: .venv/.ready
 	@$(PY) tests/bench/bench.py

@@ -19,7 +19,7 @@ from leapwright_blender.ground import ground_of
 from leapwright_blender.layout import lay_out
 from leapwright_blender.poses import read_body, read_poses
 from leapwright_blender.rig import Controls
-from leapwright_blender.schedule import arrange
+from leapwright_blender.schedule import arrange, make_room
 from leapwright_blender.solved import solve
 from leapwright_blender.store import Remembered
 from leapwright_blender.wanted import Wanted, chained, check_wanted
@@ -40,13 +40,15 @@ def block(
     contacts = read_contacts(wanted.foot, controls, step=2 if ask.get("twos") else 1)
     frames = read_poses(wanted.poses)
     ground = ground_of(scene)
-    done = [] if wanted.dry_run else prepare(obj, props=wanted.props)
     body = read_body(obj, scene, ground, controls, frames)
     solved = solve(obj, scene, ground, controls, body, wanted, ask)
     course = solved.course
     refuse_outside(contacts, course)
     refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
     stale = _superseded(before, course, chain=wanted.chain)
+    unasked = wanted.again or wanted.chain or wanted.replace
+    since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
+    shift = make_room(frames, course, wanted.after, since=since)
     layout = lay_out(
         obj,
         scene,
@@ -60,7 +62,7 @@ def block(
             course,
             rode,
             stepped=wanted.stepped,
-            after=wanted.after,
+            shift=shift,
             replace=wanted.replace,
             superseded=superseded,
         ),
@@ -72,11 +74,11 @@ def block(
         props=wanted.props,
         key=wanted.key,
         superseded=stale,
-        unasked=wanted.again or wanted.chain or wanted.replace,
+        unasked=unasked,
     )
     jump = solved.jump
     measured = None
-    warnings = [*done, *jump.warnings, *solved.warnings, *layout.warnings]
+    warnings = [*jump.warnings, *solved.warnings, *layout.warnings]
     if not wanted.dry_run:
         top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
         measured, more = finish(
@@ -89,6 +91,7 @@ def block(
             poses=frames,
             top=top,
             kept=_kept(before, stale, chain=wanted.chain),
+            shift=shift,
             new=Remembered(
                 asked=asked,
                 keep=jump.keep,

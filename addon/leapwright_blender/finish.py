@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from leapwright.fingerprint import Written, written_keys
-from leapwright_blender import store
+from leapwright.fingerprint import Written, changed_keys, fingerprints, written_keys
+from leapwright_blender import host, store
 from leapwright_blender.blocked import Measured, measure_written
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
@@ -18,10 +18,10 @@ from leapwright_blender.layout import Layout, Sheet
 from leapwright_blender.markers import set_markers
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
-from leapwright_blender.schedule import on_frames
+from leapwright_blender.schedule import Shift, on_frames
 from leapwright_blender.space import label
 from leapwright_blender.store import Remembered
-from leapwright_blender.write import write_curves
+from leapwright_blender.write import write_all
 
 __all__ = ["finish", "remembered_controls"]
 
@@ -42,6 +42,7 @@ def finish(
     kept: Sequence[Remembered],
     new: Remembered,
     markers: bool,
+    shift: Shift | None = None,
 ) -> tuple[Measured, list[str]]:
     """Write the keys, set markers, remember, measure.
 
@@ -55,24 +56,29 @@ def finish(
         Jumps that the rig goes on remembering beside this one.
     new : Remembered
         What is remembered of this one; the keys written are put in.
+    shift : Shift, optional
+        Keys that went back to make room: what is remembered of them goes along.
 
     Returns
     -------
     measured : Measured
     warnings : list of str
     """
-    for sheet in layout.sheets:
-        write_curves(sheet.holder.block, sheet.curves)
-    new = replace(new, written=_written(layout.sheets))
-    remembered = _in_time([*_without(kept, new, layout.sheets), new])
-    store.save(obj, remembered)
+    # Not before everything else is sure: what is refused changes nothing.
+    said = [text for sheet in layout.sheets for text in host.make_editable(sheet.holder.block)]
+    with write_all([(s.holder.block, s.curves, None, s.old) for s in layout.sheets]):
+        new = replace(new, written=_written(layout.sheets))
+        if shift is not None and shift.by:
+            kept = [_pushed_back(jump, shift, layout.sheets) for jump in kept]
+        remembered = _in_time([*_without(kept, new, layout.sheets), new])
+        store.save(obj, remembered)
     if markers:
         set_markers(scene, obj.name, [_marked(r) for r in remembered])
     measured = measure_written(
         obj, scene, ground, controls, course, top, poses, layout.sheets, stepped=new.stepped
     )
     measured = replace(measured, sole_miss_m=layout.sole_miss_m)
-    return measured, _distance_warning(measured.largest_distance_m, measured.at_frame)
+    return measured, [*said, *_distance_warning(measured.largest_distance_m, measured.at_frame)]
 
 
 def remembered_controls(controls: Controls) -> dict[str, Any]:
@@ -113,6 +119,37 @@ def _written(sheets: Sequence[Sheet]) -> Written:
             mask[mine] = ~on_frames(curves.frame[mine], there)
         found.update(written_keys(curves, sheet.holder.label, mask=mask))
     return found
+
+
+def _pushed_back(jump: Remembered, shift: Shift, sheets: Sequence[Sheet]) -> Remembered:
+    """A jump whose keys went back: the same, later. Keys that were edited stay known as edited."""
+
+    def later(frames: Mapping[str, float]) -> dict[str, float]:
+        return {n: f + shift.by * (f > shift.after) for n, f in frames.items()}
+
+    written = dict(jump.written)
+    for sheet in sheets:
+        ours = changed_keys(jump.written, sheet.old, sheet.holder.label).ours
+        now = read_curves(sheet.holder.block).curves
+        prints, home, old_home = fingerprints(now), now.channel_of_key(), sheet.old.channel_of_key()
+        for i, name in enumerate(sheet.old.channels):
+            label_ = f"{sheet.holder.label}|{name.label}"
+            if label_ not in written or name not in now.channels:
+                continue
+            there = np.flatnonzero(home == now.channels.index(name))
+            anew = {}
+            for k in np.flatnonzero(ours & (old_home == i)).tolist():
+                at = there[on_frames(now.frame[there], sheet.went[k : k + 1])]
+                anew.update({float(sheet.old.frame[k]): prints[at[0]]} if at.size else {})
+            written[label_] = [
+                [f + shift.by * (f > shift.after), anew.get(f, was) if f > shift.after else was]
+                for f, was in written[label_]
+            ]
+    asked = dict(jump.asked)
+    if asked.get("pins"):
+        asked["pins"] = later(asked["pins"])
+    moments, poses = later(jump.moments), later(jump.poses)
+    return replace(jump, asked=asked, written=written, moments=moments, poses=poses)
 
 
 def _without(

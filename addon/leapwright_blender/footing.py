@@ -3,18 +3,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import bpy
 import numpy as np
 from numpy.typing import NDArray
 
+from leapwright.curves import MERGE_FRAMES, Curves, select
 from leapwright_blender.contact import LEVEL, Contact
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.legs import Leg
 from leapwright_blender.planted import LegKeys, Plant, leg_keys
 from leapwright_blender.poses import Body, ankle_of
+from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.space import Point
 
@@ -38,14 +41,21 @@ def footing(
 ) -> LegKeys | None:
     """Keys for legs that are turned joint by joint: their feet stay where they are planted."""
     legs = [leg for leg in controls.legs if not leg.ik]
-    if not legs:
+    if not any(leg.after for leg in legs):
+        # Legs that end with the shin have no foot that could be held.
         return None
     steered = len(controls.feet)
+    keys = read_curves(obj).curves
     soles = controls.soles[steered:] if len(controls.soles) == steered + len(legs) else ()
     plants = []
     for i, leg in enumerate(legs):
+        if not leg.after:
+            continue
         contact = contacts.get(leg.foot, LEVEL)
-        before, after = _held(course, body, leg.foot, contact, lifts.get(leg.foot, 0.0), ground)
+        posed = _posed(course, body, leg, keys)
+        before, after = _held(
+            course, body, leg.foot, contact, lifts.get(leg.foot, 0.0), ground, posed
+        )
         sole = soles[i] if soles else _ankle_point(leg)
         leaves = course.frame("takeoff") + contact.release
         plants.append(Plant(leg, float(course.frames[0]), leaves, before, sole))
@@ -67,14 +77,33 @@ def _ankle_point(leg: Leg) -> Point:
     return Point(ankle.object, ankle.bone)
 
 
+def _posed(course: Course, body: Body, leg: Leg, keys: Curves) -> list[str]:
+    """Moments on which the leg itself is posed, and not the body alone."""
+    paths = tuple(
+        f'pose.bones["{bpy.utils.escape_identifier(name)}"].rotation' for name in leg.chain
+    )
+    own = select(keys, [i for i, c in enumerate(keys.channels) if c.data_path.startswith(paths)])
+    there = [m for m in body.stands if m in course.knots]
+    frames = np.array([course.frame(m) for m in there])
+    away = np.abs(own.frame[:, None] - frames[None, :]).min(axis=0, initial=np.inf)
+    return [m for m, gap in zip(there, away, strict=True) if gap < MERGE_FRAMES]
+
+
 def _held(
-    course: Course, body: Body, foot: str, contact: Contact, lift: float, ground: Ground
+    course: Course,
+    body: Body,
+    foot: str,
+    contact: Contact,
+    lift: float,
+    ground: Ground,
+    on: Sequence[str],
 ) -> tuple[tuple[tuple[float, Floats], ...], tuple[tuple[float, Floats], ...]]:
-    """Where a foot is planted before the air and after it: frame and world matrix."""
+    """Where a foot is planted before the air and after it: frame and world matrix, as far as the
+    leg is posed, else where it is at home."""
     stands, home = body.stands, body.home
     leaves = course.frame("takeoff") + contact.release
     lands = course.frame("land") + contact.plant
-    posed = [(course.frame(m), s.feet[foot]) for m, s in stands.items() if m in course.knots]
+    posed = [(course.frame(m), stands[m].feet[foot]) for m in on]
     before = [(frame, place) for frame, place in posed if frame <= leaves]
     after = [(frame, place) for frame, place in posed if frame >= lands]
     reference = before[-1][1] if before else home.feet[foot]

@@ -151,7 +151,7 @@ def lay_out(
             arranger(
                 page.holder,
                 page.reading,
-                [r for r in now if _is_on(r.control, page.holder)],
+                [r for r in now if _is_on(r.control.object, page.holder)],
                 page.superseded,
             )
             for page in pages
@@ -185,14 +185,23 @@ def lay_out(
             if legs
             else None
         )  # fmt: skip
+    unkeyed: tuple[tuple[str, float], ...] = ()
     sheets = [
         Sheet(page.holder, schedule.curves, schedule.old, schedule.went)
         for page, schedule in zip(pages, schedules, strict=True)
     ]
     if leg_sheet is not None:
+        _refuse_channels(
+            pages[0].reading.locked,
+            set(leg_sheet.curves.channels),
+            "locked channels would hold the feet",
+            "unlock",
+        )
         sheets[0] = _overlaid(sheets[0], pages[0].reading.curves, leg_sheet.curves)
     if key is not None:
-        sheets[0] = _with_whole_pose(obj, sheets[0], pages[0], course, controls, key, stepped)
+        sheets[0], unkeyed = _with_whole_pose(
+            obj, sheets[0], pages[0], course, controls, key, stepped
+        )
     sheets = [sheet for sheet in sheets if sheet.curves.channels]
     carrying = _carrying(rode)
     span = float(course.frames[0]), float(course.frames[-1])
@@ -206,14 +215,14 @@ def lay_out(
                 sheet.went,
                 sheet.curves,
                 span,
-                carrying=[c for o, c in carrying if o == sheet.holder.name],
-                whose="" if sheet.holder.name == obj.name else f"{sheet.holder.label}: ",
+                carrying=[c for o, c in carrying if _is_on(o, sheet.holder)],
+                whose=_whose(sheet.holder),
             )
         ),
         carrying=tuple(c for _, c in carrying),
         props=tuple(f"{p.holder.label} ({p.holder.why})" for p in pages[1:]),
         sole_miss_m=None if leg_sheet is None else leg_sheet.largest_miss * ground.metres,
-        warnings=(*_edited_warning(pages), *too_short(leg_sheet, ground)),
+        warnings=(*_edited_warning(pages), *too_short(leg_sheet, ground), *_unkeyed(unkeyed)),
     )
 
 
@@ -249,8 +258,8 @@ def _page(
     return _Page(holder, reading, mask & unasked, tuple(edited), bool(mask.any()))
 
 
-def _is_on(control: Control, holder: Holder) -> bool:
-    return holder.kind == "objects" and holder.name == control.object
+def _is_on(name: str, holder: Holder) -> bool:
+    return holder.kind == "objects" and holder.name == name
 
 
 def _written(pages: Sequence[_Page], schedules: Sequence[Schedule]) -> list[tuple[Any, Curves]]:
@@ -286,7 +295,7 @@ def _refuse_unplayed(
     """Keys that are locked, and keys on the COG's way that would not play as they are written."""
     written = set(schedule.curves.channels)
     _refuse_channels(page.reading.locked, written, "locked channels would be written", "unlock")
-    ways = {channel for name, channel in carrying if name == page.holder.name}
+    ways = {channel for name, channel in carrying if _is_on(name, page.holder)}
     _refuse_channels(page.reading.muted, ways, "muted channels carry the COG", "unmute")
     _refuse_channels(
         page.reading.modified, ways, "curve modifiers change channels that carry the COG", "remove"
@@ -317,31 +326,42 @@ def _refuse_in_the_way(pages: Sequence[_Page], schedules: Sequence[Schedule]) ->
     }
     edited = [key for key in keys if key in since]
     keys = [*edited, *(key for key in keys if key not in since)]
-    shown = ", ".join(f"{channel} on {frame:g}" for channel, frame in keys[:4])
-    more = f" and {len(keys) - 4} more" if len(keys) > 4 else ""
     said = ""
     if any(page.blocked_before for page in pages):
         since_then = f"{len(edited)} of them edited since" if edited else "none edited since"
         said = f" (a jump was blocked there before, {since_then})"
     raise KeysInTheWayError(
-        f"{len(keys)} keys stand where the jump would go{said}: {shown}{more}; replace them, or "
+        f"{len(keys)} keys stand where the jump would go{said}: {_few(keys)}; replace them, or "
         "shift later keys back",
         keys,
     )
 
 
 def _named(holder: Holder, channel: str) -> str:
-    on_rig = holder.why == "the rig"
-    return channel if on_rig else f"{holder.label}: {channel}"
+    return f"{_whose(holder)}{channel}"
+
+
+def _whose(holder: Holder) -> str:
+    """What is put before channels that are not on the rig itself."""
+    return "" if holder.why == "the rig itself" else f"{holder.label}: "
 
 
 def _edited_warning(pages: Sequence[_Page]) -> list[str]:
     keys = [(_named(p.holder, channel), frame) for p in pages for channel, frame in p.edited]
     if not keys:
         return []
+    return [f"edited since the last block: {_few(keys)}"]
+
+
+def _unkeyed(keys: Sequence[tuple[str, float]]) -> list[str]:
+    if not keys:
+        return []
+    return [f"no key inside an easing, which would change its shape: {_few(keys)}"]
+
+
+def _few(keys: Sequence[tuple[str, float]]) -> str:
     shown = ", ".join(f"{channel} on {frame:g}" for channel, frame in keys[:4])
-    more = f" and {len(keys) - 4} more" if len(keys) > 4 else ""
-    return [f"edited since the last block: {shown}{more}"]
+    return shown + (f" and {len(keys) - 4} more" if len(keys) > 4 else "")
 
 
 # --- What is added -----------------------------------------------------------------------------
@@ -405,12 +425,12 @@ def _with_whole_pose(
     controls: Controls,
     which: str,
     stepped: bool,
-) -> Sheet:
+) -> tuple[Sheet, tuple[tuple[str, float], ...]]:
     base = page.reading.curves
     rest = [i for i, c in enumerate(base.channels) if c not in sheet.curves.channels]
     now = concat([sheet.curves, select(base, rest)])
-    closed = (*page.reading.driven, *page.reading.locked)
-    more = whole_pose(
+    closed = (*page.reading.driven, *page.reading.locked, *page.reading.sampled)
+    whole = whole_pose(
         obj, now, course, which=which, never=controls.never, closed=closed, stepped=stepped
     )
-    return _overlaid(sheet, base, more)
+    return _overlaid(sheet, base, whole.curves), whole.without

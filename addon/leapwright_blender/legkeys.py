@@ -24,7 +24,7 @@ from leapwright.curves import (
 )
 from leapwright.path import handles_at_thirds
 
-__all__ = ["Row", "leg_curves", "posed_frames"]
+__all__ = ["Row", "among", "leg_curves", "posed_frames"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -67,6 +67,13 @@ def posed_frames(curves: Curves, channels: Sequence[Channel]) -> Floats:
     return np.unique(curves.frame[keys].astype(np.float64))
 
 
+def among(frames: Floats, others: Floats) -> Mask:
+    """Which frames are among others, to what the host takes for one key."""
+    if not len(others):
+        return np.zeros(len(frames), bool)
+    return np.asarray(np.abs(frames - others[_nearest(frames, others)]) < MERGE_FRAMES)
+
+
 def leg_curves(
     before: Curves,
     channels: Sequence[Channel],
@@ -104,7 +111,7 @@ def leg_curves(
         keys = _keys(base, channel, spans, d, moments=moments, stepped=stepped)
         done.append(merge(base, keys, replace=True).curves)
         if channel not in own:
-            guards = _guards(channel, poses[~_near(poses, spans.frames)], still[d], stepped=stepped)
+            guards = _guards(channel, poses[~among(poses, spans.frames)], still[d], stepped=stepped)
             done[-1] = merge(done[-1], guards, replace=True).curves
     return concat(done)
 
@@ -132,14 +139,14 @@ def _keys(
 ) -> Curves:
     """Keys of one channel in all spans; those that were there keep their value and kind."""
     frames, there = spans.frames, base.frame.astype(np.float64)
-    known, place = _near(frames, there), _nearest(frames, there)
+    known, place = among(frames, there), _nearest(frames, there)
     _, left, right = handles_at_thirds(
         frames, spans.values[:, d], spans.slopes_in[:, d], slopes_after=spans.slopes_out[:, d]
     )
     value = spans.values[:, d].astype(np.float32)
     frame = frames.astype(np.float32)
     arrays: dict[str, Any] = {
-        "kind": np.where(_near(frames, moments), Kind.KEYFRAME, Kind.BREAKDOWN),
+        "kind": np.where(among(frames, moments), Kind.KEYFRAME, Kind.BREAKDOWN),
         "interpolation": np.full(
             len(frames), Interpolation.CONSTANT if stepped else Interpolation.BEZIER
         ),
@@ -153,7 +160,7 @@ def _keys(
         # What follows the last key of a span is the air's.
         held = known & spans.ends
         arrays["interpolation"][held] = base.interpolation[place][held]
-    _flatten(left, right, frame, value, spans, there[~_near(there, frames)])
+    _flatten(left, right, frame, value, spans, there[~among(there, frames)])
     keys = Curves.checked(
         [channel],
         [0, len(frame)],
@@ -211,10 +218,3 @@ def _nearest(frames: Floats, others: Floats) -> NDArray[np.int64]:
     if not len(others):
         return np.zeros(len(frames), np.int64)
     return np.asarray(np.abs(frames[:, None] - others).argmin(axis=1))
-
-
-def _near(frames: Floats, others: Floats) -> Mask:
-    """Which frames are among others."""
-    if not len(others):
-        return np.zeros(len(frames), bool)
-    return np.asarray(np.abs(frames - others[_nearest(frames, others)]) < MERGE_FRAMES)

@@ -8,7 +8,7 @@ until its foot is back in place, and as few of these frames are keyed as hold th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from leapwright.curves import MERGE_FRAMES, Curves, concat
 from leapwright.errors import InputError
-from leapwright.sparse import sparse_keys
+from leapwright.sparse import Sparse, sparse_keys
 
 from .leg import Leg
-from .legkeys import Row, leg_curves, posed_frames
+from .legkeys import Row, among, leg_curves, posed_frames
 from .limb import PosedLimb, between, limb_of
 from .read import read_curves
 from .rehearsal import rehearsal
@@ -92,26 +92,21 @@ class LegKeys:
     short: tuple[tuple[str, float, float], ...] = ()
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Span:
     """One plant, solved on all its frames.
 
-    `values` are the rotation channels of the limb's bones, `posed` the frames that are
-    keyed already, `must` the ones that will be in any case, `bends` those at which the values
-    jump and may have a corner.
+    `values` are the rotation channels of the limb's bones, `must` the frames that are keyed in any
+    case, `corners` those on which keys may be reached and left with different slopes.
     """
 
     plant: Plant
     limb: PosedLimb
     frames: Floats
-    posed: Mask
     must: Mask
+    corners: Mask
     values: Floats
     short: Floats
-    bends: Mask
-    knots: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    slopes_in: Floats = field(default_factory=lambda: np.zeros((0, 0)))
-    slopes_out: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def leg_keys(
@@ -156,6 +151,8 @@ def leg_keys(
     Notes
     -----
     Only rotation channels of thigh, shin and the bone after it are keyed, all on the same frames.
+    A pose that does not stand where its foot is held is kept all the same, and its miss is said:
+    so legs that are keyed on every frame are not solved at all.
     New keys are breakdowns, on moments keyframes. Inside a span the handles are FREE, one cubic
     from key to key; towards the air they are flat.
     """
@@ -165,17 +162,20 @@ def leg_keys(
     paths = {c.data_path for p in plants for c in limb_of(obj, p.leg, p.sole).channels}
     before = read_curves(obj, paths=paths).curves
     at = np.array(moments, np.float64).reshape(-1)
-    spans = _spans(obj, scene, plants, before, at, stepped=stepped)
-    curves = Curves.empty()
-    missed: list[Floats] = []
-    for _ in range(_ROUNDS):
-        for span in spans:
-            _choose(span, within * _ROOM, stepped=stepped)
-        curves = _assembled(obj, spans, before, at, stepped=stepped)
+    spans = _spans(obj, scene, plants, before, at, within=within, stepped=stepped)
+    musts = [s.must for s in spans]
+    for left in reversed(range(_ROUNDS)):
+        chosen = [
+            _choose(span, must, within * _ROOM, stepped=stepped)
+            for span, must in zip(spans, musts, strict=True)
+        ]
+        curves = _assembled(obj, spans, chosen, before, at, stepped=stepped)
         missed = _measured(obj, scene, spans, curves)
-        if stepped or not _key_what_misses(spans, missed, within):
+        more = [_over(s, c, m, within) for s, c, m in zip(spans, chosen, missed, strict=True)]
+        if stepped or not left or not any(over.any() for over in more):
             break
-    return _said(spans, missed, curves, stepped=stepped)
+        musts = [must | over for must, over in zip(musts, more, strict=True)]
+    return _said(spans, chosen, missed, curves, stepped=stepped)
 
 
 def _check(plants: Sequence[Plant], within: float) -> None:
@@ -209,6 +209,7 @@ def _spans(
     before: Curves,
     moments: Floats,
     *,
+    within: float,
     stepped: bool,
 ) -> list[_Span]:
     """Solve every plant on its frames; the rig is stepped once for all."""
@@ -217,7 +218,7 @@ def _spans(
     frames = [_frames(p, k, moments) for p, k in zip(ordered, keyed, strict=True)]
     limbs = _sampled(obj, scene, ordered, frames)
     return [
-        _solved(obj, p, limb, f, k, moments, stepped=stepped)
+        _solved(obj, p, limb, f, k, moments, within=within, stepped=stepped)
         for p, limb, f, k in zip(ordered, limbs, frames, keyed, strict=True)
     ]
 
@@ -248,13 +249,6 @@ def _sampled(
     return [limb.on(samples, np.searchsorted(at, f)) for limb, f in zip(limbs, frames, strict=True)]
 
 
-def _on(frames: Floats, others: Floats) -> Mask:
-    """Which frames are among others."""
-    if not len(others):
-        return np.zeros(len(frames), bool)
-    return np.asarray(np.abs(frames[:, None] - others).min(axis=1) <= MERGE_FRAMES)
-
-
 def _solved(
     obj: Any,
     plant: Plant,
@@ -263,23 +257,29 @@ def _solved(
     keyed: Floats,
     moments: Floats,
     *,
+    within: float,
     stepped: bool,
 ) -> _Span:
-    posed = _on(frames, keyed)
+    posed = among(frames, keyed)
     limb = limb.planted(_held(plant, frames))
     rotations, short = limb.solve()
     values = []
-    bends = np.zeros(len(frames), bool)
+    jumps = np.zeros(len(frames), bool)
     for turn, matrices in zip(limb.limb.turns, rotations, strict=True):
         played = played_values(obj, turn, frames)
         given = np.where(posed[:, None], played, np.nan)
         values.append(turn.values(matrices, given, near=played[0]))
-        bends |= turn.jumps(values[-1])
+        jumps |= turn.jumps(values[-1])
     whole = np.concatenate(values, axis=1)
-    must = posed | _on(frames, moments)
+    must = posed | among(frames, moments)
     if not stepped:
-        must |= bends | (frames == frames[0]) | (frames == frames[-1])
-    return _Span(plant, limb, frames, posed, must, whole, short, bends)
+        must |= jumps | (frames == frames[0]) | (frames == frames[-1])
+    # A pose that stands elsewhere is reached and left in a frame.
+    elsewhere = posed & (limb.miss(whole) > within)
+    corners = jumps | elsewhere
+    corners[1:] |= elsewhere[:-1]
+    corners[:-1] |= elsewhere[1:]
+    return _Span(plant, limb, frames, must, corners, whole, short)
 
 
 def _held(plant: Plant, frames: Floats) -> Floats:
@@ -293,53 +293,48 @@ def _held(plant: Plant, frames: Floats) -> Floats:
 # --- Choosing ----------------------------------------------------------------------------------
 
 
-def _choose(span: _Span, within: float, *, stepped: bool) -> None:
+def _choose(span: _Span, must: Mask, within: float, *, stepped: bool) -> Sparse:
     """Choose keys and slopes of one span."""
     count, depth = span.values.shape
-    flat = np.zeros(depth)
+    flat, knots = np.zeros(depth), np.flatnonzero(must)
     if stepped or count == 1:
-        span.knots = np.flatnonzero(span.must)
-        span.slopes_in = span.slopes_out = np.zeros((len(span.knots), depth))
-        return
-    found = sparse_keys(
+        still = np.zeros((len(knots), depth))
+        return Sparse(knots, still, still)
+    return sparse_keys(
         span.frames,
         span.values,
-        knots=np.flatnonzero(span.must),
+        knots=knots,
         miss=span.limb.miss,
         within=within,
-        corners=span.bends,
+        corners=span.corners,
         fixed_slopes={0: (flat, None), count - 1: (None, flat)},
     )
-    span.knots, span.slopes_in, span.slopes_out = found.knots, found.slopes_in, found.slopes_out
 
 
 def _assembled(
-    obj: Any, spans: Sequence[_Span], before: Curves, moments: Floats, *, stepped: bool
+    obj: Any,
+    spans: Sequence[_Span],
+    chosen: Sequence[Sparse],
+    before: Curves,
+    moments: Floats,
+    *,
+    stepped: bool,
 ) -> Curves:
-    legs: dict[str, list[_Span]] = {}
-    for span in spans:
-        legs.setdefault(span.plant.leg.thigh, []).append(span)
-    return concat(
-        [
-            leg_curves(
-                before,
-                own[0].limb.limb.channels,
-                [
-                    Row(
-                        frames=s.frames[s.knots],
-                        values=s.values[s.knots],
-                        slopes_in=s.slopes_in,
-                        slopes_out=s.slopes_out,
-                    )
-                    for s in own
-                ],
-                moments=moments,
-                still=np.concatenate([standing(obj, t) for t in own[0].limb.limb.turns]),
-                stepped=stepped,
-            )
-            for own in legs.values()
+    """Whole channels of all legs, with the chosen keys."""
+    legs: dict[str, list[tuple[_Span, Sparse]]] = {}
+    for span, keys in zip(spans, chosen, strict=True):
+        legs.setdefault(span.plant.leg.thigh, []).append((span, keys))
+    done = []
+    for own in legs.values():
+        limb = own[0][0].limb.limb
+        rows = [
+            Row(s.frames[k.knots], s.values[k.knots], k.slopes_in, k.slopes_out) for s, k in own
         ]
-    )
+        still = np.concatenate([standing(obj, turn) for turn in limb.turns])
+        done.append(
+            leg_curves(before, limb.channels, rows, moments=moments, still=still, stepped=stepped)
+        )
+    return concat(done)
 
 
 def _measured(obj: Any, scene: Any, spans: Sequence[_Span], curves: Curves) -> list[Floats]:
@@ -349,34 +344,38 @@ def _measured(obj: Any, scene: Any, spans: Sequence[_Span], curves: Curves) -> l
     return [s.limb.miss_of(limb) for s, limb in zip(spans, limbs, strict=True)]
 
 
-def _key_what_misses(spans: Sequence[_Span], missed: Sequence[Floats], within: float) -> bool:
-    """Ask for keys where the played keys still miss; False when nothing is to be done."""
-    more = False
-    for span, miss in zip(spans, missed, strict=True):
-        free = np.ones(len(miss), bool)
-        free[span.knots] = False
-        over = free & (miss > np.maximum(within, span.limb.miss(span.values) + 1e-3 * within))
-        span.must |= over
-        more |= bool(over.any())
-    return more
+def _over(span: _Span, chosen: Sparse, missed: Floats, within: float) -> Mask:
+    """Frames without a key that the played keys miss, more than a key there would."""
+    free = np.ones(len(missed), bool)
+    free[chosen.knots] = False
+    least = span.limb.miss(span.values) + 1e-3 * within
+    return np.asarray(free & (missed > np.maximum(within, least)))
 
 
 def _said(
-    spans: Sequence[_Span], missed: Sequence[Floats], curves: Curves, *, stepped: bool
+    spans: Sequence[_Span],
+    chosen: Sequence[Sparse],
+    missed: Sequence[Floats],
+    curves: Curves,
+    *,
+    stepped: bool,
 ) -> LegKeys:
-    counted = [m[s.knots] if stepped else m for s, m in zip(spans, missed, strict=True)]
-    worst = int(np.argmax([m.max(initial=-1.0) for m in counted]))
-    span, miss = spans[worst], counted[worst]
-    frames = span.frames[span.knots] if stepped else span.frames
+    counted = [
+        k.knots if stepped else np.arange(len(m)) for k, m in zip(chosen, missed, strict=True)
+    ]
+    worst = int(np.argmax([m[c].max(initial=-1.0) for m, c in zip(missed, counted, strict=True)]))
     short = []
-    for s in spans:
-        at = int(np.abs(s.short).argmax())
-        if abs(s.short[at]) > _SHORT * s.limb.length:
-            short.append((s.plant.leg.name, float(s.frames[at]), float(s.short[at])))
+    for span in spans:
+        at = int(np.abs(span.short).argmax())
+        if abs(span.short[at]) > _SHORT * span.limb.length:
+            short.append((span.plant.leg.name, float(span.frames[at]), float(span.short[at])))
+    if not len(counted[worst]):
+        return LegKeys(curves, short=tuple(short))
+    row = counted[worst][missed[worst][counted[worst]].argmax()]
     return LegKeys(
         curves=curves,
-        largest_miss=float(miss.max()),
-        at_frame=float(frames[int(miss.argmax())]),
-        leg=span.plant.leg.name,
+        largest_miss=float(missed[worst][row]),
+        at_frame=float(spans[worst].frames[row]),
+        leg=spans[worst].plant.leg.name,
         short=tuple(short),
     )

@@ -92,9 +92,7 @@ def measured_at(controls: Controls) -> Control | Point:
 
 def ankle_of(leg: Leg) -> Control:
     """The bone below the shin of an FK leg: it keeps its place while the foot is planted."""
-    below = leg.chain.index(leg.shin) + 1
-    rig = leg.hip.object
-    return Control(rig, leg.chain[below] if below < len(leg.chain) else leg.foot)
+    return Control(leg.hip.object, leg.after)
 
 
 def read_poses(poses: Mapping[str, float] | None) -> dict[str, float]:
@@ -124,7 +122,7 @@ def stand_on(
 ) -> list[Stand]:
     """Read the body on some frames; the user's scene is not stepped."""
     named = [c for c in (controls.root, controls.cog, *controls.feet) if c is not None]
-    ankles = {leg.foot: ankle_of(leg) for leg in controls.legs if not leg.ik}
+    ankles = {leg.foot: ankle_of(leg) for leg in controls.legs if leg.after}
     points = [*named, measured_at(controls), *ankles.values(), *controls.soles]
     places = sample(obj, frames, list(dict.fromkeys(points)), scene=scene)
     objects = [*list({c.object: the_object(c) for c in points}.values()), obj]

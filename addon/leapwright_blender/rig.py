@@ -192,8 +192,8 @@ def _of_figure(
     root = named["root"] or found["root"]
     if root[0] == cog[0]:
         if named["root"] is not None and named["cog"] is None:
-            said = f"`root`: {label(cog[0])!r} is the COG control of this figure; give `cog` too"
-            raise NotFoundError(said)
+            what = f"{label(cog[0])!r} is the COG control of this figure; give `cog` too"
+            raise NotFoundError(f"`root`: {what}")
         root = (None, "sure", f"no root: {label(cog[0])!r} is the COG control")
     feet = named_feet or found["feet"]
     by_root = root[0] is not None
@@ -278,5 +278,5 @@ def _feet(legs: Sequence[Leg]) -> Answer:
         return feet, _paired(legs) if known and not turned else "likely", why
     if turned:
         how, by = ("likely", "") if known else ("guess", ", going by the build alone")
-        return (), how, f"FK legs: the feet ({bones}) turn with the legs and are not planted{by}"
+        return (), how, f"FK legs: keys on the legs hold the planted feet ({bones}){by}"
     return (), "likely", "no feet: no IK legs, no thigh, shin and foot, no mirrored limbs end low"

@@ -287,6 +287,7 @@ def probing(obj: Any, others: Sequence[Control], scene: Any) -> Iterator[Probe]:
     watched = [Control(obj.name, b.name) for b in obj.pose.bones]
     watched += [c for c in others if c not in watched]
     seen: dict[Control, Follow | None] = {}
+    still: list[NDArray[np.float64]] = []
     with side_scene(scene, [obj, *extra]) as side:
         side.frame_set(scene.frame_current, subframe=scene.frame_subframe)
         layer = side.view_layers[0]
@@ -300,7 +301,7 @@ def probing(obj: Any, others: Sequence[Control], scene: Any) -> Iterator[Probe]:
 
         def probe(control: Control) -> Follow | None:
             if control not in seen:
-                seen[control] = _moved(obj, control, watched, heads, layer)
+                seen[control] = _moved(obj, control, watched, heads, layer, still)
             return seen[control]
 
         yield probe
@@ -312,13 +313,17 @@ def _moved(
     watched: Sequence[Control],
     heads: Callable[[], NDArray[np.float64]],
     layer: Any,
+    still: list[NDArray[np.float64]],
 ) -> Follow | None:
+    """`still` keeps where everything is unmoved: it is the same for all controls."""
     holder = pose_bone(control) if control.bone else the_object(control)
     was = tuple(holder.location)
     try:
         # Written once unchanged: poses that are not keyed then count, as the user sees them.
         holder.location = was
-        before = heads()
+        if not still:
+            still.append(heads())
+        before = still[0]
         size = float(np.max(np.ptp(before, axis=0), initial=0.0)) or 1.0
         # Down, so that legs bend, and aslant, so that a copy of one axis alone shows.
         move = np.array([0.4, 0.5, -0.77]) * 0.01 * size

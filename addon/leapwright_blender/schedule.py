@@ -31,7 +31,7 @@ from leapwright.playback import evaluate
 from leapwright_blender.course import Course
 from leapwright_blender.ride import Ride
 
-__all__ = ["KINDS", "Schedule", "arrange", "on_frames", "ride_curves"]
+__all__ = ["KINDS", "Schedule", "Shift", "arrange", "make_room", "on_frames", "ride_curves"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -52,6 +52,14 @@ KINDS = {
     "": Kind.BREAKDOWN,
 }
 """Kind of a key that no pose brings along, by its moment; without one it is a breakdown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Keys after frame `after` go back by `by` frames; none do where that is 0."""
+
+    after: float = float("inf")
+    by: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +103,7 @@ def arrange(
     rides: Sequence[Ride],
     *,
     stepped: bool,
-    after: str,
+    shift: Shift,
     replace: bool,
     superseded: Bools | None = None,
 ) -> Schedule:
@@ -111,8 +119,8 @@ def arrange(
         The locations that carry the path.
     stepped : bool
         Constant interpolation on every key of the jump.
-    after : {"keep", "shift"}
-        Whether keys after the poses are pushed back to make room.
+    shift : Shift
+        Later keys that are pushed back to make room.
     replace : bool
         Whether keys in the way give way.
     superseded : ndarray of bool, shape (K,), optional
@@ -122,7 +130,7 @@ def arrange(
     sources = np.array(list(poses.values()), dtype=np.float64)
     targets = _targets(poses, course)
     ride_channels = [c for ride in rides for c in ride.channels]
-    shifted, later = _shifted(base, sources, course, after)
+    shifted, later = _shifted(base, shift)
     named = [i for i, _ in enumerate(base.channels) if _touched(base, i, sources, ride_channels)]
     stale = set(base.channel_of_key()[old_jump].tolist())
     names = sorted({*named, *stale})
@@ -163,18 +171,31 @@ def _targets(poses: Mapping[str, float], course: Course) -> Floats:
     return np.array([course.frames[course.index(moment)] for moment in poses])
 
 
-def _shifted(base: Curves, sources: Floats, course: Course, after: str) -> tuple[Curves, list[int]]:
-    """Curves with later keys pushed back where that was asked, and the channels it moved."""
+def make_room(
+    poses: Mapping[str, float], course: Course, after: str, *, since: float | None = None
+) -> Shift:
+    """Which keys a jump pushes back, and how far.
+
+    Parameters
+    ----------
+    after : {"keep", "shift"}
+    since : float, optional
+        Last frame of the jumps that this one stands for: what comes later comes after that.
+    """
     if after != "shift":
-        return base, []
+        return Shift()
     first, last = float(course.frames[0]), float(course.frames[-1])
-    if sources.size:
-        later, by = base.frame > sources[-1] + MERGE_FRAMES, last - float(sources[-1])
-    else:
-        later, by = base.frame >= first - MERGE_FRAMES, last - first + 1
-    if by <= 0 or not later.any():
+    ends = [*poses.values(), *([] if since is None else [since])]
+    shift = Shift(max(ends), last - max(ends)) if ends else Shift(first - 2 * MERGE_FRAMES, last - first + 1)
+    return shift if shift.by > 0 else Shift()
+
+
+def _shifted(base: Curves, shift: Shift) -> tuple[Curves, list[int]]:
+    """Curves with later keys pushed back, and the channels it moved."""
+    later = base.frame > shift.after + MERGE_FRAMES
+    if not later.any():
         return base, []
-    return shift_keys(base, later, by), sorted(set(base.channel_of_key()[later].tolist()))
+    return shift_keys(base, later, shift.by), sorted(set(base.channel_of_key()[later].tolist()))
 
 
 def _touched(base: Curves, i: int, sources: Floats, ours: Sequence[Channel]) -> bool:
@@ -216,16 +237,16 @@ def _in_the_way(curves: Curves, sorting: _Sorting, sources: Floats, course: Cour
 
 
 def _collided(curves: Curves, sorting: _Sorting, gone: Bools) -> Bools:
-    """Breakdowns that would come to stand on another key of the jump."""
+    """Breakdowns that would come to stand on another key of the jump: of all that come to one
+    frame the pose stays, else the first."""
     home = curves.channel_of_key()
     bad = np.zeros(len(home), dtype=bool)
     moving = np.flatnonzero(sorting.posed & ~sorting.carrying & ~gone)
-    same = (home[moving][1:] == home[moving][:-1]) & (
-        np.diff(sorting.target[moving]) < MERGE_FRAMES
-    )
-    # Of two on one frame the pose stays; a breakdown is what gives way.
-    for first, second in zip(moving[:-1][same], moving[1:][same], strict=True):
-        bad[first if sorting.pose[second] else second] = True
+    apart = (np.diff(home[moving]) != 0) | (np.diff(sorting.target[moving]) >= MERGE_FRAMES)
+    place = np.concatenate([np.zeros(min(1, len(moving)), np.int64), np.cumsum(apart)])
+    order = np.lexsort((moving, ~sorting.pose[moving], place))
+    again = np.diff(place[order], prepend=-1) == 0
+    bad[moving[order[again]]] = True
     return bad
 
 

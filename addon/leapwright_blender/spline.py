@@ -15,7 +15,6 @@ from leapwright.errors import ClashError, InputError, NotFoundError
 from leapwright.units import STANDARD_GRAVITY, gravity_of
 from leapwright_blender import store
 from leapwright_blender.account import Keyed
-from leapwright_blender.block import prepare
 from leapwright_blender.blocked import Measured
 from leapwright_blender.character import Holder
 from leapwright_blender.contact import LEVEL, Contact, foot_names
@@ -95,7 +94,7 @@ def spline(
     jumps = _jumps(obj, controls, moments, gravity)
     chosen = _handle(handle)
     ground = ground_of(scene)
-    warnings = [] if dry_run else prepare(obj, props=props)
+    warnings: list[str] = []
     switches: dict[str, None] = {}
     keyed: list[Keyed] = []
     measured: list[Measured] = []

@@ -101,7 +101,16 @@ def load(obj: Any) -> tuple[Remembered, ...]:
     if not isinstance(jumps, list) or not all(map(_is_jump, jumps)):
         return ()
     known = {f.name for f in fields(Remembered)}
-    return tuple(Remembered(**{k: v for k, v in jump.items() if k in known}) for jump in jumps)
+    return tuple(
+        Remembered(**{k: _ordered(k, v) for k, v in jump.items() if k in known}) for jump in jumps
+    )
+
+
+def _ordered(name: str, value: Any) -> Any:
+    """Frames by time: JSON has them by name."""
+    if name not in ("moments", "poses"):
+        return value
+    return dict(sorted(value.items(), key=lambda pair: pair[1]))
 
 
 def clear(obj: Any) -> None:

@@ -95,9 +95,9 @@ def _best_cog(obj: Any, shown: Sequence[tuple[Control, Follow]], *, feet: bool) 
     named = f"{why}, and is named like one"
     # Hips and pelvis under a body control carry the same, but nobody calls them the COG.
     # A name that sits below another control which carries as much may be one too low.
-    top = all(_depth(obj, best) <= _depth(obj, c) for c in equal)
-    alone = top and _whole_name(best, "cog") and not any(_cog_proper(c) for c in equal[1:])
-    return best, "sure" if feet and alone else "likely", named
+    alone = _is_top(obj, best, equal) and not any(_cog_proper(c) for c in equal[1:])
+    sure = feet and alone and _whole_name(best, "cog")
+    return best, "sure" if sure else "likely", named
 
 
 def _fk_cog(obj: Any, shown: Sequence[tuple[Control, Follow]], legs: Sequence[Leg]) -> Answer:
@@ -111,8 +111,8 @@ def _fk_cog(obj: Any, shown: Sequence[tuple[Control, Follow]], legs: Sequence[Le
     floor = min(float(rest_ankle(obj, leg) @ up) for leg in legs)
     hips = float(np.mean([_height(obj, Control(obj.name, leg.thigh), up) for leg in legs]))
     at_body = [c for c in carrying if _height(obj, c, up) - floor > _BODY * (hips - floor)]
-    pool = at_body or carrying
-    pool = [c for c in pool if not _whole_name(c, "root")] or pool
+    every = at_body or carrying
+    pool = [c for c in every if not _whole_name(c, "root")] or every
     names = {c: rank(c.bone, "cog") for c in pool if _whole_name(c, "cog")}
     pool = sorted(pool, key=lambda c: (names.get(c, 999), *_order(obj, c, "cog")[1:]))
     best = pool[0]
@@ -120,8 +120,15 @@ def _fk_cog(obj: Any, shown: Sequence[tuple[Control, Follow]], legs: Sequence[Le
     if len(pool) == 1 and at_body:
         return best, "sure" if best in names else "likely", f"{why}; no other control at the body"
     if rank(best.bone, "cog") is not None:
-        return best, "likely", f"{why}, and is named like one"
+        # Name and build say the same: the topmost is the only one that is called a COG control.
+        alone = pool == every and not any(_cog_proper(c) for c in pool[1:])
+        sure = alone and _cog_proper(best) and _is_top(obj, best, pool)
+        return best, "sure" if sure else "likely", f"{why}, and is named like one"
     return best, "guess", f"{why}; so do {', '.join(c.bone for c in pool[1:4])}"
+
+
+def _is_top(obj: Any, control: Control, others: Sequence[Control]) -> bool:
+    return all(_depth(obj, control) <= _depth(obj, c) for c in others)
 
 
 def _height(obj: Any, control: Control, up: NDArray[np.float64]) -> float:
@@ -154,8 +161,8 @@ def find_root(
     if len(carrying) == 1:
         return best, "sure", f"{why}; no other control does"
     if _whole_name(best, "root"):
-        top = all(_depth(obj, best) <= _depth(obj, c) for c in carrying)
-        alone = top and not any(_whole_name(c, "root") for c in carrying[1:])
+        others = any(_whole_name(c, "root") for c in carrying[1:])
+        alone = _is_top(obj, best, carrying) and not others
         return best, "sure" if alone else "likely", f"{why}, and is named like one"
     return best, "guess", f"{why}; so do {', '.join(c.bone for c in carrying[1:4])}"
 

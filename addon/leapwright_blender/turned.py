@@ -21,6 +21,7 @@ from .space import Control, Point, rest_offset
 __all__ = ["fk_legs"]
 
 _FOOT_WORDS = frozenset(("foot", "feet", "ankle", "paw", "hoof", "forefoot", "hindfoot", "forepaw"))
+_SHOULDERS = frozenset(("shoulder", "clavicle", "collar", "scapula"))
 # A joint this low, as a part of the hip's height, is the ankle.
 _ANKLE = 0.25
 # A leg begins at least this high, as a part of the rig's height: toes are no legs.
@@ -50,15 +51,18 @@ def fk_legs(obj: Any, taken: Sequence[Leg], *, probe: Probe | None = None) -> tu
         if b.name not in used and not all(b.lock_rotation) and not (tell and is_mechanism(b.name))
     ]
     hips = [_head(obj.pose.bones[leg.hip.bone]) for leg in taken]
+    counted: set[str] = set()
     legs: list[Leg] = []
     for path, parts in [*_by_name(bones), *_by_build(obj, bones)]:
         leg = _leg(obj, path, parts)
         hip = _head(obj.pose.bones[leg.thigh])
         near = 0.05 * max(_length(path), 1e-9)
         known = any(np.linalg.norm(hip - other) < near for other in hips)
+        known = known or not {*leg.chain, leg.foot}.isdisjoint(counted)
         if not known and (probe is None or _carries_an_ankle(obj, leg, probe, near)):
             legs.append(leg)
             hips.append(hip)
+            counted.update((*leg.chain, leg.foot))
     return tuple(legs)
 
 
@@ -169,6 +173,8 @@ def _by_build(obj: Any, bones: Sequence[Any]) -> list[tuple[list[Any], Parts]]:
 
 
 def _is_shoulder(path: Sequence[Any], up: NDArray[np.float64]) -> bool:
+    if _SHOULDERS.intersection(words(path[0].name)):
+        return True
     first = _head(path[1]) - _head(path[0])
     length = float(np.linalg.norm(first))
     return length < _SHORT * _length(path) or abs(float(first @ up)) < 0.5 * length

@@ -86,7 +86,7 @@ def chained(
 
 def again(jumps: Sequence[Remembered], typed: Mapping[str, Any], rig: str) -> dict[str, Any]:
     """Arguments of the last block on a rig with what is typed now put over them; its poses are
-    taken where they stand now.
+    taken where they stand now. A hop of a chain stays one.
 
     Raises
     ------
@@ -98,11 +98,25 @@ def again(jumps: Sequence[Remembered], typed: Mapping[str, Any], rig: str) -> di
     last = jumps[-1]
     said = {**last.asked, "poses": dict(last.poses)}
     given = {name: value for name, value in typed.items() if value is not None}
+    first = min(last.moments.values())
+    if len(jumps) > 1 and jumps[-2].moments.get("low") == first:
+        said, given = _goes_on(first, said, given)
     for measures in _ONE_OF:
         # A new measure takes the place of the old one that said the same.
         if any(name in given for name in measures):
             said = {name: value for name, value in said.items() if name not in measures}
     return {**said, **given, "chain": False, "again": True}
+
+
+def _goes_on(
+    low: float, said: dict[str, Any], given: dict[str, Any]
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A hop of a chain still begins in the low of the one before."""
+    said = {**said, **{name: given.pop(name) for name in ("poses", "pins") if name in given}}
+    hold = given.get("crouch_hold_frames", said.get("crouch_hold_frames")) or 0
+    pins = {**(said.get("pins") or {}), "crouch": low + hold}
+    poses = {"crouch": low, **said["poses"]}
+    return {**said, "poses": poses, "pins": pins, "anticipation_frames": 0}, given
 
 
 _ONE_OF = (

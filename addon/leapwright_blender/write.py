@@ -3,18 +3,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from leapwright.curves import Channel, Curves, Handle, demand_apart
+from leapwright.curves import Channel, Curves, Handle, concat, demand_apart, select
 from leapwright.errors import HostError, InputError
 from leapwright_blender import host
 from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_places
 
-__all__ = ["Written", "write_curves"]
+__all__ = ["Written", "write_all", "write_curves"]
 
 FRAME_MISS = 1.001e-3
 """How far, in frames, the host may move a handle of a `fixed` key: its own thousandth of a frame is
@@ -89,6 +91,46 @@ def write_curves(
     removed = _drop_empty(curves, targets, collection)
     id_block.animation_data.action.update_tag()
     return Written(len(curves.channels), len(curves.frame), created, removed)
+
+
+@contextmanager
+def write_all(
+    sheets: Sequence[tuple[Any, Curves, npt.NDArray[np.bool_] | None, Curves]],
+) -> Iterator[None]:
+    """Write the curves of several data-blocks, all or none.
+
+    Parameters
+    ----------
+    sheets : sequence of (bpy.types.ID, Curves, bool[K] or None, Curves)
+        What is animated; whole channels; keys that are `fixed`; and what was there before, in
+        which channels that are not there yet are missing.
+
+    Raises
+    ------
+    LeapwrightError
+        As `write_curves`. Then, and after any error inside the ``with``, every data-block has its
+        keys from before.
+    """
+    done: list[tuple[Any, Curves]] = []
+    try:
+        for id_block, curves, fixed, before in sheets:
+            done.append((id_block, _former(curves, before)))
+            write_curves(id_block, curves, fixed=fixed)
+        yield
+    except BaseException:
+        for id_block, former in reversed(done):
+            if id_block.animation_data is not None and id_block.animation_data.action is not None:
+                write_curves(id_block, former)
+        raise
+
+
+def _former(curves: Curves, before: Curves) -> Curves:
+    """The channels of `curves` as they were: those that were not there are empty."""
+    places = {channel: i for i, channel in enumerate(before.channels)}
+    known = select(before, [places[c] for c in curves.channels if c in places])
+    fresh = [c for c in curves.channels if c not in places]
+    nothing = Curves.checked(fresh, np.zeros(len(fresh) + 1, np.int64), [], [])
+    return concat([known, nothing]) if fresh else known
 
 
 def _write_keys(curves: Curves, targets: list[Any]) -> None:

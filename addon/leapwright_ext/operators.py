@@ -9,27 +9,32 @@ from dataclasses import asdict
 from typing import Any
 
 import bpy
-from bpy.props import EnumProperty, IntProperty
+from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
-from leapwright.errors import KeysInTheWayError, LeapwrightError
+from leapwright.errors import KeysInTheWayError, LeapwrightError, NotFoundError
 from leapwright_blender import rig_of
 
-from .asking import block_arguments, rig_arguments
+from .asking import block_arguments, poses_to_read, rig_arguments
 from .layout import draw_jump, draw_more
 from .properties import (
+    AIR_MEASURES,
+    FRESH,
     MOMENTS,
+    PUSH_MEASURES,
     VALUE_NAMES,
     LeapwrightValues,
+    LeapwrightWithin,
     copy_values,
-    posed_frames,
     set_pose,
     settings_of,
 )
-from .readout import summary
+from .readout import spline_summary, summary
+from .recall import again_arguments, last_low, recalled
 
 __all__ = ["OPERATORS"]
 
 _ROLES = {"root": "root", "cog": "COG control", "pelvis": "pelvis", "feet": "feet"}
+_SELECTORS = {"air_measure": AIR_MEASURES, "push_measure": PUSH_MEASURES}
 _moment = EnumProperty(
     name="Moment", items=[(key, name, "") for key, name in MOMENTS.items()], default="crouch"
 )
@@ -141,14 +146,21 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
     bl_description = "Put the keys of the jump on their whole frames"
     bl_options = {"REGISTER", "UNDO"}
 
+    ground: StringProperty(
+        name="Land on",
+        description="Object to land on: its top under each foot is the landing level",
+        options=FRESH,
+    )
+    again: BoolProperty(
+        name="Again",
+        description="Block the jump that the rig remembers once more, with what is given changed",
+        options={"HIDDEN", *FRESH},
+    )
+
     def execute(self, context: Any) -> Any:
-        settings = settings_of(context.object)
-        # Adjusting this operator runs it again with all its values set: these stay.
-        unset = [n for n in VALUE_NAMES if not self.properties.is_property_set(n)]
-        copy_values(settings, self, names=unset)
         try:
-            rig = rig_of(context.object, context.scene)
-            result = rig.block(**block_arguments(self, context.scene))
+            arguments = self._arguments(context)
+            result = rig_of(context.object, context.scene).block(**arguments)
         except KeysInTheWayError as error:
             self.report({"ERROR"}, f"{error}. To replace them, tick Replace keys in the way")
             return {"CANCELLED"}
@@ -156,7 +168,9 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         # The panel shows what was blocked, also after an adjustment.
-        copy_values(self, settings_of(context.object))
+        settings = settings_of(context.object)
+        copy_values(self, settings)
+        _follow(settings, {m: result.moments[m] for m in arguments["poses"]})
         for warning in result.warnings:
             self.report({"WARNING"}, warning)
         self.report({"INFO"}, summary(result))
@@ -167,6 +181,104 @@ class LEAPWRIGHT_OT_block(LeapwrightValues, _OnRig, bpy.types.Operator):
         draw_jump(self.layout, self)
         draw_more(self.layout, self)
 
+    def _arguments(self, context: Any) -> dict[str, Any]:
+        """Complete the values that were not given, and give the arguments of block."""
+        obj, scene = context.object, context.scene
+        # Adjusting this operator runs it again with all its values set: these stay.
+        unset = [n for n in VALUE_NAMES if not self.properties.is_property_set(n)]
+        for selector, measures in _SELECTORS.items():
+            given = [n for n in measures if n not in unset]
+            if selector in unset and len(given) == 1:
+                setattr(self, selector, given[0])
+                unset.remove(selector)
+        copy_values(settings_of(obj), self, names=unset)
+        if not self.again:
+            return block_arguments(self, scene, low=last_low(obj) if self.chain else None)
+        jumps = rig_of(obj, scene).remembered()
+        if not jumps:
+            raise NotFoundError(f"{obj.name!r} remembers no jump: block one first")
+        said = recalled(jumps[-1], metres=scene.unit_settings.scale_length)
+        for name in (n for n in unset if n in said):
+            setattr(self, name, said[name])
+        return again_arguments(self, jumps[-1], scene)
+
+
+class LEAPWRIGHT_OT_spline(LeapwrightWithin, _OnRig, bpy.types.Operator):
+    """Turn the stepped jumps of this rig into splines."""
+
+    bl_idname = "leapwright.spline"
+    bl_label = "Spline"
+    bl_description = (
+        "Turn the stepped jumps of this rig into splines: the COG's air on the exact arc, all "
+        "poses as they are"
+    )
+    bl_options = {"REGISTER", "UNDO"}
+
+    handle: EnumProperty(
+        name="Handles",
+        description="Handles of the keys on all other channels than the COG's",
+        items=(
+            ("preferences", "As in preferences", "The handle type that new keys get"),
+            ("auto-clamped", "Auto clamped", "Smooth, and never beyond the keys"),
+            ("auto", "Automatic", "Smooth"),
+            ("vector", "Vector", "Straight to the next key"),
+            ("aligned", "Aligned", "Both sides in one line"),
+            ("free", "Free", "Each side by itself"),
+        ),
+        options=FRESH,
+    )
+    legs: BoolProperty(
+        name="Hold FK legs",
+        description="Add keys to FK legs, so that planted feet stay where they are",
+        options=FRESH,
+    )
+    props: BoolProperty(
+        name="Props go along",
+        description="Props that are parented or constrained to the character are turned with it",
+        default=True,
+        options=FRESH,
+    )
+
+    @classmethod
+    def poll(cls: Any, context: Any) -> bool:
+        """Say why the button is off."""
+        if not super().poll(context):
+            return False
+        if last_low(context.object) is None:
+            cls.poll_message_set("Block a jump first")
+            return False
+        return True
+
+    def execute(self, context: Any) -> Any:
+        settings = settings_of(context.object)
+        unset = [n for n in ("within_m", "props") if not self.properties.is_property_set(n)]
+        copy_values(settings, self, names=unset)
+        try:
+            result = rig_of(context.object, context.scene).spline(
+                **rig_arguments(settings),
+                handle=None if self.handle == "preferences" else self.handle,
+                legs=self.legs,
+                within=round(self.within_m, 8),
+                props=self.props,
+            )
+        except LeapwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        for warning in result.warnings:
+            self.report({"WARNING"}, warning)
+        self.report({"INFO"}, spline_summary(result))
+        return {"FINISHED"}
+
+    def draw(self, context: Any) -> None:
+        """Draw what can be adjusted after the fact."""
+        column = self.layout.column()
+        column.use_property_split = True
+        column.prop(self, "handle")
+        column.prop(self, "legs")
+        if self.legs:
+            column.prop(self, "within")
+        column.prop(self, "props")
+
 
 def _how_sure(roles: Mapping[str, tuple[str, str]]) -> list[str]:
     """One line for all that is sure, and one with the reason for each that is not."""
@@ -176,11 +288,19 @@ def _how_sure(roles: Mapping[str, tuple[str, str]]) -> list[str]:
     return lines + [f"{how}: {why}" for how, why in shown.values() if how != "sure"]
 
 
+def _follow(settings: Any, frames: Mapping[str, float]) -> None:
+    """Note that poses stand on other frames now; what was read from them holds."""
+    read = settings.measured
+    for moment, frame in frames.items():
+        set_pose(settings, moment, round(frame))
+    settings.measured = read
+
+
 def _read_poses(context: Any) -> str:
     """Read the marked poses into the settings; give the problem in one line, or nothing."""
     settings = settings_of(context.object)
     settings.measured = ""
-    poses = posed_frames(settings)
+    poses = poses_to_read(settings, low=last_low(context.object) if settings.chain else None)
     try:
         rig = rig_of(context.object, context.scene)
         read = rig.measure_poses(poses, **rig_arguments(settings))
@@ -196,4 +316,5 @@ OPERATORS = (
     LEAPWRIGHT_OT_clear_pose,
     LEAPWRIGHT_OT_read_poses,
     LEAPWRIGHT_OT_block,
+    LEAPWRIGHT_OT_spline,
 )

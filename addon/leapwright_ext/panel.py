@@ -49,6 +49,7 @@ class LEAPWRIGHT_PT_jump(bpy.types.Panel):
         block = self.layout.column()
         block.scale_y = 1.4
         block.operator("leapwright.block", icon="KEYFRAME_HLT")
+        self.layout.operator("leapwright.spline", icon="IPO_BEZIER")
 
 
 def _draw_rig(layout: Any, context: Any, settings: Any) -> None:

@@ -14,15 +14,20 @@ from bpy.props import (
     FloatProperty,
     IntProperty,
     IntVectorProperty,
+    PointerProperty,
     StringProperty,
 )
 
 __all__ = [
+    "AIR_MEASURES",
     "MOMENTS",
+    "PUSH_MEASURES",
     "VALUE_NAMES",
     "LeapwrightSettings",
     "LeapwrightValues",
+    "LeapwrightWithin",
     "copy_values",
+    "ground_name",
     "posed_frames",
     "set_pose",
     "settings_of",
@@ -38,6 +43,10 @@ MOMENTS = {
     "end": "End",
 }
 
+AIR_MEASURES = ("jump_height", "rise_frames", "air_frames", "takeoff_speed")
+PUSH_MEASURES = ("push_height", "push_frames", "magnification")
+SURFACES = ("MESH", "CURVE", "SURFACE", "FONT", "META")
+
 # Values of an operator are those of the rig at hand, never those of the last rig.
 FRESH = {"SKIP_SAVE"}
 
@@ -47,7 +56,35 @@ def _forget_measured(self: Any, context: Any) -> None:
         self.measured = ""
 
 
-class LeapwrightValues:
+def _metres() -> float:
+    return float(bpy.context.scene.unit_settings.scale_length)
+
+
+def _get_within(self: Any) -> float:
+    return float(self.within_m) / _metres()
+
+
+def _set_within(self: Any, value: float) -> None:
+    self.within_m = value * _metres()
+
+
+class LeapwrightWithin:
+    """How near solved legs keep to their places: the same 5 mm whatever a unit is."""
+
+    within_m: FloatProperty(default=0.005, min=1e-5, options={"HIDDEN", *FRESH})
+    within: FloatProperty(
+        name="Soles within",
+        description="How far soles of FK legs may be off their places between keys",
+        min=1e-5,
+        unit="LENGTH",
+        precision=4,
+        get=_get_within,
+        set=_set_within,
+        options=FRESH,
+    )
+
+
+class LeapwrightValues(LeapwrightWithin):
     """Everything that Block needs to know, as properties; mixed into settings and operator."""
 
     root: StringProperty(
@@ -213,14 +250,60 @@ class LeapwrightValues:
         ),
         options=FRESH,
     )
+    key: EnumProperty(
+        name="Whole poses",
+        description="What gets a key at every moment, so that each is a whole pose",
+        items=(
+            ("none", "As posed", "Only what the jump and its poses need"),
+            ("touched", "Keyed channels", "Every channel that has keys"),
+            ("selected", "Selected controls", "All channels of the selected controls"),
+            ("all", "All controls", "All channels of all controls"),
+        ),
+        options=FRESH,
+    )
+    foot: StringProperty(
+        name="Foot offsets",
+        description="Feet that leave before take-off or plant after land, in frames from there: "
+        "paw.L=release-4,plant+0; paw.R=plant+2. Patterns like front* are allowed",
+        options=FRESH,
+    )
+    chain: BoolProperty(
+        name="Go on from the last low",
+        description="Begin in the low of the jump that this rig remembers: that low is the crouch",
+        options=FRESH,
+        update=_forget_measured,
+    )
+    running_measured: BoolProperty(
+        name="Run-up from keys",
+        description="The character comes running, as fast and where to as the keys before the "
+        "first pose say, or without poses those before the current frame",
+        options=FRESH,
+    )
+    props: BoolProperty(
+        name="Props go along",
+        description="Props that are parented or constrained to the character are blocked with it",
+        default=True,
+        options=FRESH,
+    )
 
 
-VALUE_NAMES = tuple(LeapwrightValues.__annotations__)
+# The operator names its ground, the settings point at it: only they follow a new name.
+VALUE_NAMES = ("within_m", *LeapwrightValues.__annotations__, "ground")
+
+
+def _is_ground(self: Any, obj: Any) -> bool:
+    return obj.type in SURFACES and obj.name in bpy.context.scene.objects
 
 
 class LeapwrightSettings(LeapwrightValues, bpy.types.PropertyGroup):
     """Entered values of one rig, with what was last found and read of it."""
 
+    ground: PointerProperty(
+        name="Land on",
+        description="Object to land on: its top under each foot is the landing level",
+        type=bpy.types.Object,
+        poll=_is_ground,
+    )
     found: StringProperty(
         name="Found", description="How sure the controls are, a line for each", options={"HIDDEN"}
     )
@@ -242,6 +325,12 @@ def posed_frames(values: Any) -> dict[str, int]:
     return {moment: frame for moment, posed, frame in every if posed}
 
 
+def ground_name(values: Any) -> str:
+    """Give the name of the object to land on, or nothing."""
+    ground = values.ground
+    return ground if isinstance(ground, str) else ground.name if ground else ""
+
+
 def set_pose(settings: LeapwrightSettings, moment: str, frame: int | None) -> None:
     """Note that a moment is posed on `frame`, or with None that it is not."""
     index = list(MOMENTS).index(moment)
@@ -256,5 +345,9 @@ def copy_values(source: Any, target: Any, *, names: Iterable[str] = VALUE_NAMES)
         value = getattr(source, name)
         if name in ("posed", "pose_frames"):
             value = tuple(value)
+        elif name == "ground":
+            value = ground_name(source)
+            if isinstance(target, LeapwrightSettings):
+                value = bpy.context.scene.objects.get(value)
         if getattr(target, name) != value:
             setattr(target, name, value)

@@ -13,10 +13,12 @@ import bpy
 import leapwright
 from leapwright.errors import LeapwrightError
 
-from .asking import measured, plan_arguments
-from .properties import MOMENTS, posed_frames
+from .asking import measured, plan_arguments, poses_to_read
+from .feet import foot_offsets
+from .properties import MOMENTS, ground_name
+from .recall import last_low
 
-__all__ = ["Readout", "forget", "length", "read_out", "summary", "units_of"]
+__all__ = ["Readout", "forget", "length", "read_out", "spline_summary", "summary", "units_of"]
 
 _PHASES = {
     "anticipation": "anticipation",
@@ -63,14 +65,12 @@ class Readout:
 
 def read_out(values: Any, scene: Any) -> Readout:
     """Plan what is entered. The same values are planned once only, however often it is drawn."""
-    if values.push_measure == "poses":
-        poses = posed_frames(values)
-        if not {"crouch", "takeoff"} <= poses.keys():
-            return Readout(problem="Mark the crouch and the take-off, or enter a push.")
-        if measured(values).push_height_m is None:
-            return Readout(problem="Frames of poses have changed: press Read poses.")
+    low = last_low(values.id_data) if values.chain else None
+    if problem := _missing(values, low):
+        return Readout(problem=problem)
     try:
-        arguments = plan_arguments(values, scene)
+        foot_offsets(values.foot)
+        arguments = plan_arguments(values, scene, low=low)
     except LeapwrightError as error:
         return Readout(problem=str(error))
     pins = tuple(arguments.pop("pins", {}).items())
@@ -108,6 +108,38 @@ def summary(result: Any) -> str:
         f"take-off {jump.moments.takeoff:g}. "
         f"Largest distance {1000 * result.measured.largest_distance_m:.2f} mm"
     )
+
+
+def spline_summary(result: Any) -> str:
+    """Say in one line what became of a stepped block."""
+    jumps = len(result.moments)
+    added = sum(keyed.added for keyed in result.keyed)
+    off = max(measured.largest_distance_m for measured in result.measured)
+    stay = f"; stepped still: {', '.join(result.stepped)}" if result.stepped else ""
+    return (
+        f"Spline: {jumps} jump{'s' if jumps > 1 else ''}, {len(result.keyed)} channels, "
+        f"{added or 'no'} key{'s' if added != 1 else ''} added. "
+        f"Largest distance {1000 * off:.2f} mm{stay}"
+    )
+
+
+def _missing(values: Any, low: float | None) -> str:
+    """Say what is not there yet for a plan."""
+    if values.chain and low is None:
+        return "There is no low to go on from: block a jump first."
+    posed = poses_to_read(values, low=low)
+    if ground := ground_name(values):
+        if "land" in posed:
+            return "The land pose says where the landing is: leave out Land on, or clear Land."
+        return f"How high {ground} is under the feet is read when you block: then frames are known."
+    if values.push_measure != "poses":
+        return ""
+    if not {"crouch", "takeoff"} <= posed.keys():
+        poses = "the crouch and the take-off" if low is None else "the next take-off"
+        return f"Mark {poses}, or enter a push."
+    if measured(values).push_height_m is None:
+        return "Frames of poses have changed: press Read poses."
+    return ""
 
 
 @lru_cache(maxsize=32)

@@ -14,8 +14,9 @@ import numpy as np
 from leapwright.changes import Change
 from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
+from leapwright.retimed import Physics, Retimed
 
-__all__ = ["chart_answer", "plain", "plan_answer"]
+__all__ = ["chart_answer", "plain", "plan_answer", "retime_answer"]
 
 _UNITS = {
     "frame_rate": "",
@@ -24,7 +25,9 @@ _UNITS = {
     "magnification": "",
     "running": "_m_s",
     "shot_start": "_frame",
+    "snappiness": "",
     "takeoff_speed": "_m_s",
+    "to_gravity": "_m_s2",
 }
 """Ending of an asked number's key; what is not here and not a count is a length in m."""
 
@@ -110,6 +113,62 @@ def chart_answer(chart: Chart) -> dict[str, Any]:
             dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)
         ]
     }
+
+
+def retime_answer(solved: Retimed) -> dict[str, Any]:
+    """Everything a retime says of the jump's time.
+
+    Examples
+    --------
+    >>> from leapwright import retime
+    >>> hop = {"crouch": 38, "takeoff": 41, "apex": 53, "land": 65}
+    >>> retime_answer(retime(hop, snappiness=1.5))["moments_after"]["land"]
+    56
+    """
+    answer = solved.answer
+    return {
+        "asked": _asked(solved.asked),
+        "got": {"snappiness": plain(answer.snappiness)},
+        "frame_rate": plain(solved.frame_rate),
+        "moments_before": {moment: plain(frame) for moment, frame in solved.moments_before},
+        "moments_after": {moment: plain(frame) for moment, frame in answer.moments},
+        "frames_before": _counts(solved.frames_before),
+        "frames_after": _counts(answer.frames),
+        "magnification": {
+            "heights": plain(solved.magnification),
+            "timing_before": plain(solved.timing_before),
+            "timing_after": plain(answer.timing),
+        },
+        "gravity_m_s2": {
+            "before": _gravity(solved.physics_before, "rise_gravity"),
+            "after": _gravity(answer.physics, "rise_gravity"),
+            "fall_before": _gravity(solved.physics_before, "fall_gravity"),
+            "fall_after": _gravity(answer.physics, "fall_gravity"),
+        },
+        "reads_as_size": plain(answer.reads_as_size),
+        "speed_step_at_takeoff": plain(answer.speed_step),
+        "style": answer.style.to_json(),
+        "map": [
+            [plain(source), plain(target)]
+            for source, target in zip(answer.map.source, answer.map.target, strict=True)
+        ],
+        "alternatives": [
+            {
+                "frames": _counts(other.frames),
+                "moments": {moment: plain(frame) for moment, frame in other.moments},
+                "snappiness": plain(other.snappiness),
+                "timing": plain(other.timing),
+                "gravity_m_s2": _gravity(other.physics, "rise_gravity"),
+                "words": other.words,
+            }
+            for other in solved.alternatives
+        ],
+        "warnings": list(solved.warnings),
+    }
+
+
+def _gravity(physics: Physics | None, which: str) -> float | None:
+    return None if physics is None else float(getattr(physics, which))
 
 
 def plain(value: Any) -> Any:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from leapwright.curves import MERGE_FRAMES, Curves, Handle, Interpolation, Kind, merge
 from leapwright.errors import InputError
-from leapwright.playback import controls, keys_before, parameter
+from leapwright.playback import blossom, controls, keys_before, parameter
 from leapwright.units import finite
 
 __all__ = ["insert_at", "insert_keys", "stays_aligned"]
@@ -101,7 +101,7 @@ def insert_at(
     end = np.where(early, curves.starts[home], before)[held]
     at, like = np.r_[frame[held], frame_in], np.r_[end, parent]
     inside = _controls(curves, parent)
-    value = np.r_[curves.value[end], _blossom(inside, u, u, u)[:, 1]]
+    value = np.r_[curves.value[end], blossom(inside, u, u, u)[:, 1]]
     added = _keys(curves, like, at, value, kind)
     merged = merge(curves, added.curves, replace=False)
     new = merged.added[added.place]
@@ -113,23 +113,36 @@ def insert_at(
     return _retyped(result, new, new[: len(end)])
 
 
-def stays_aligned(curves: Curves) -> Bools:
-    """Say at which keys ALIGNED handles are so much in line that the host leaves them, bool[K].
+def stays_aligned(
+    curves: Curves, keys: Ints | None = None, *, tolerance: npt.ArrayLike = IN_LINE
+) -> Bools:
+    """Say at which keys ALIGNED handles are so much in line that the host leaves them.
+
+    Parameters
+    ----------
+    keys : int64[N]
+        Only these keys; all of them unless given.
+    tolerance : float or float64[N]
+        How far a handle's height may move, as a part of the values about the key.
+
+    Returns
+    -------
+    bool[N]
 
     Notes
     -----
-    The host turns the right handle into the line of the left one and keeps its length. It stays
-    when that moves its height by less than two parts in a million of the values about it.
+    The host turns the right handle into the line of the left one and keeps its length.
     """
-    key = np.stack([curves.frame, curves.value], -1).astype(np.float64)
-    back, ahead = key - curves.left, curves.right - key
+    at = slice(None) if keys is None else keys
+    key = np.stack([curves.frame[at], curves.value[at]], -1).astype(np.float64)
+    back, ahead = key - curves.left[at], curves.right[at] - key
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.hypot(*ahead.T) / np.hypot(*back.T)
         shift = back * ratio[:, None] - ahead
         slope = np.where(back[:, 0] > 0, back[:, 1] / back[:, 0], np.inf)
         off = np.abs(shift[:, 1]) + np.abs(slope * shift[:, 0])
     size = np.abs(key[:, 1]) + np.abs(back[:, 1]) + np.abs(ahead[:, 1])
-    return np.asarray(np.isfinite(off) & (off <= IN_LINE * size))
+    return np.asarray(np.isfinite(off) & (off <= tolerance * size))
 
 
 # What is asked
@@ -247,14 +260,6 @@ def _controls(curves: Curves, parent: Ints) -> Floats:
     return points
 
 
-def _blossom(points: Floats, a: Floats, b: Floats, c: Floats) -> Floats:
-    """Polar form of cubics at three parameters, [N, 2]: de Casteljau with one for each round."""
-    level = points
-    for t in (a, b, c):
-        level = level[:, :-1] + t[:, None, None] * np.diff(level, axis=1)
-    return level[:, 0]
-
-
 def _playable(curves: Curves, parent: Ints, frame: Floats) -> tuple[Ints, Floats, Floats]:
     """Segment, frame and parameter of each new key, with one more where a piece needs it.
 
@@ -266,7 +271,7 @@ def _playable(curves: Curves, parent: Ints, frame: Floats) -> tuple[Ints, Floats
     slowest = _slowest(points)
     # Near a place where time stands still a frame says too little: one such key is taken for it.
     spacing = np.spacing(frame.astype(np.float32))
-    there = np.abs(_blossom(points, slowest, slowest, slowest)[:, 0] - frame) <= spacing
+    there = np.abs(blossom(points, slowest, slowest, slowest)[:, 0] - frame) <= spacing
     u = np.where(there, slowest, u)
     order = np.lexsort((u, parent))
     parent, frame, u, points = parent[order], frame[order], u[order], points[order]
@@ -276,12 +281,12 @@ def _playable(curves: Curves, parent: Ints, frame: Floats) -> tuple[Ints, Floats
     start = np.r_[np.where(first, 0.0, np.r_[0.0, u[:-1]][: len(u)]), u[last]]
     stop = np.r_[u, np.ones(np.count_nonzero(last))]
     of = np.r_[np.arange(len(u)), np.flatnonzero(last)]
-    piece = np.stack([_blossom(points[of], *us) for us in _rounds(start, stop)], axis=1)[:, :, 0]
+    piece = np.stack([blossom(points[of], *us) for us in _rounds(start, stop)], axis=1)[:, :, 0]
     slack = 1e-9 * (points[of, 3, 0] - points[of, 0, 0])
     long = (piece[:, 1] > piece[:, 3] + slack) | (piece[:, 2] < piece[:, 0] - slack)
     start, stop, of, piece = start[long], stop[long], of[long], piece[long]
     middle = np.clip(slowest[order][of], start, stop)
-    where = _blossom(points[of], middle, middle, middle)[:, 0].astype(np.float32).astype(np.float64)
+    where = blossom(points[of], middle, middle, middle)[:, 0].astype(np.float32).astype(np.float64)
     apart = np.minimum(where - piece[:, 0], piece[:, 3] - where) >= MERGE_FRAMES
     return (
         np.r_[parent, parent[of][apart]],
@@ -309,7 +314,7 @@ def _bend(left: Singles, right: Singles, split: _Split) -> None:
     u0 = at[start]
     u1 = np.where(fresh[start + 1], at[start + 1], 1.0)
     points = _controls(split.curves, parent)
-    piece = np.stack([_blossom(points, *us) for us in _rounds(u0, u1)], axis=1)
+    piece = np.stack([blossom(points, *us) for us in _rounds(u0, u1)], axis=1)
     # Handles that are not played stay as they are on the old keys.
     played = split.curves.interpolation[parent] == Interpolation.BEZIER
     out, back = played | fresh[start], played | fresh[start + 1]

@@ -16,6 +16,7 @@ from leapwright.errors import InputError
 __all__ = ["Bent", "bend", "rotation_about", "smallest_rotation"]
 
 Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 STRAIGHT = 1e-3
 """A knee bent less than this, in radians, does not show which way it bends."""
@@ -96,13 +97,17 @@ def bend(
     thigh, shin, wanted = k - h, e - k, t - h
     a, b, d = _length(thigh), _length(shin), _length(wanted)
     reached = np.clip(d, np.abs(a - b), a + b)
-    normal = _normal(thigh, shin, about)
-    now = np.arctan2(_dot(np.cross(thigh, shin), normal), _dot(thigh, shin))
+    normal, shown = _normal(thigh, shin, about)
+    # A knee that shows no side is made quite straight first, then bent from there.
+    line = np.where(shown[:, None], shin, thigh)
+    now = np.arctan2(_dot(np.cross(thigh, line), normal), _dot(thigh, line))
     far = np.sqrt(np.maximum((a + b) ** 2 - reached**2, 0.0))
     near = np.sqrt(np.maximum(reached**2 - (a - b) ** 2, 0.0))
+    turn = rotation_about(normal, 2 * np.arctan2(far, near) - now)
+    fold = turn @ smallest_rotation(shin, line, spare=normal)
     # The leg as it stands is not turned by the rounding of its own angle.
-    turn = np.where((wanted == e - h).all(axis=1), 0.0, 2 * np.arctan2(far, near) - now)
-    fold = rotation_about(normal, turn)
+    there = (wanted == e - h).all(axis=1)
+    fold[there] = np.eye(3)
     aim = smallest_rotation(thigh + _turned(fold, shin), wanted, spare=normal)
     return Bent(aim, aim @ fold, h + _turned(aim, thigh), d - reached)
 
@@ -140,13 +145,15 @@ def smallest_rotation(start: Floats, stop: Floats, *, spare: Floats) -> Floats:
     [0.0, 1.0, 0.0]
     """
     u, v = _unit(start), _unit(stop)
+    behind = _dot(u, v) < 0
     cross = np.cross(u, v)
-    sine = _length(cross)
     # Nearly opposite, the cross product shows no axis: the spare one, square to the start, does.
-    opposite = (_dot(u, v) < 0) & (sine < 1e-9)
-    axis = np.where(opposite[:, None], _square(u, spare), _unit(cross))
-    angle = np.where(opposite, np.pi, np.arctan2(sine, _dot(u, v)))
-    return rotation_about(axis, angle)
+    axis = np.where((_length(cross) < 1e-9)[:, None], spare, cross)
+    # Half a turn first where the stop is behind: what is left is small, and exact.
+    half = rotation_about(_square(u, axis), np.where(behind, np.pi, 0.0))
+    near = np.where(behind[:, None], -u, u)
+    rest = np.cross(near, v)
+    return rotation_about(_unit(rest), np.arctan2(_length(rest), _dot(near, v))) @ half
 
 
 # --- Vectors by rows ---------------------------------------------------------------------------
@@ -184,13 +191,13 @@ def _square(u: Floats, wanted: Floats) -> Floats:
     return _unit(np.where(lost[:, None], np.cross(u, least), axis))
 
 
-def _normal(thigh: Floats, shin: Floats, axis: Floats) -> Floats:
-    """What the knee bends about."""
+def _normal(thigh: Floats, shin: Floats, axis: Floats) -> tuple[Floats, Mask]:
+    """What the knee bends about, and whether the pose shows it."""
     cross = np.cross(_unit(thigh), _unit(shin))
     about = _square(_unit(thigh), axis)
     straight = (_dot(cross, about) < 0) & (_dot(thigh, shin) > 0)
     shown = _length(cross) > np.sin(np.where(straight, OVERSTRETCHED, STRAIGHT))
-    return np.where(shown[:, None], _unit(cross), about)
+    return np.where(shown[:, None], _unit(cross), about), shown
 
 
 def _door(*given: npt.ArrayLike) -> tuple[Floats, ...]:

@@ -7,10 +7,10 @@ import numpy as np
 import numpy.typing as npt
 
 from leapwright.curves import Curves, Interpolation
-from leapwright.errors import InputError
+from leapwright.easing import eased
 from leapwright.units import finite
 
-__all__ = ["controls", "evaluate", "keys_before", "parameter"]
+__all__ = ["blossom", "controls", "evaluate", "keys_before", "parameter"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -32,7 +32,7 @@ def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
     Raises
     ------
     InputError
-        A frame lies in a segment that is neither constant, linear nor Bezier.
+        A frame is not finite.
 
     Notes
     -----
@@ -52,10 +52,6 @@ def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
     held = (before < first) | (before >= last) | (time == curves.frame[start])
     found = curves.value[start].astype(np.float64)
     mode = np.where(held, Interpolation.CONSTANT, curves.interpolation[start])
-    other = mode[mode > Interpolation.BEZIER]
-    if other.size:
-        name = Interpolation(int(other[0])).name if other[0] in list(Interpolation) else other[0]
-        raise InputError(f"`curves` must be constant, linear or Bezier, got {name}", "curves")
     line = mode == Interpolation.LINEAR
     a, b = start[line], stop[line]
     t0, t1 = curves.frame[a].astype(np.float64), curves.frame[b].astype(np.float64)
@@ -63,6 +59,8 @@ def evaluate(curves: Curves, frames: npt.ArrayLike) -> Floats:
     found[line] = v0 + (v1 - v0) * (time[line] - t0) / (t1 - t0)
     bent = mode == Interpolation.BEZIER
     found[bent] = _bezier(curves, start[bent], stop[bent], time[bent])
+    soft = mode > Interpolation.BEZIER
+    found[soft] = eased(curves, start[soft], stop[soft], time[soft])
     values[full] = found
     return values
 
@@ -109,6 +107,25 @@ def controls(curves: Curves, start: Ints, stop: Ints) -> Floats:
     return np.stack([p0, p1, p2, p3], axis=1)
 
 
+def blossom(points: Floats, a: Floats, b: Floats, c: Floats) -> Floats:
+    """Give the polar form of cubics at three parameters, float64[N, 2].
+
+    De Casteljau's construction with another parameter in each round. The control points of the
+    piece from u to w are the blossoms of (u, u, u), (u, u, w), (u, w, w) and (w, w, w).
+
+    Parameters
+    ----------
+    points : float64[N, 4, 2]
+        Control points.
+    a, b, c : float64[N]
+        Parameters, in any order.
+    """
+    level = points
+    for t in (a, b, c):
+        level = level[:, :-1] + t[:, None, None] * np.diff(level, axis=1)
+    return np.asarray(level[:, 0])
+
+
 def parameter(points: Floats, time: Floats) -> Floats:
     """Find where a Bezier segment is at `time`, as its parameter from 0 to 1, float64[N].
 
@@ -129,7 +146,8 @@ def parameter(points: Floats, time: Floats) -> Floats:
     a, b = ((points[:, i, 0] - points[:, 0, 0]) / span for i in (1, 2))
     x = (time - points[:, 0, 0]) / span
     c1, c2, c3 = 3 * a, 3 * (b - 2 * a), 1 + 3 * (a - b)
-    low, high, u = np.zeros_like(x), np.ones_like(x), x.copy()
+    found, todo = x.copy(), np.arange(x.size)
+    low, high, u = np.zeros_like(x), np.ones_like(x), x
     for _ in range(60):
         miss = ((c3 * u + c2) * u + c1) * u - x
         low, high = np.where(miss <= 0, u, low), np.where(miss >= 0, u, high)
@@ -137,11 +155,15 @@ def parameter(points: Floats, time: Floats) -> Floats:
         step = u - miss / np.where(slope > 1e-12, slope, 1e-12)
         # A step outside the bracket, or one that halves nothing, gives way to the middle.
         new = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        done = np.abs(new - u) <= 1e-15
-        u = new
-        if done.all():
+        new = np.where(miss == 0, u, new)
+        found[todo] = new
+        going = np.abs(new - u) > 1e-15
+        if not going.any():
             break
-    return u
+        # Most are found in a few rounds; the others go on alone.
+        todo, u, x, low, high = (a[going] for a in (todo, new, x, low, high))
+        c1, c2, c3 = (c[going] for c in (c1, c2, c3))
+    return found
 
 
 def _bezier(curves: Curves, start: Ints, stop: Ints, time: Floats) -> Floats:

@@ -187,16 +187,17 @@ class _Task:
         segment = _segment(len(self.x), knots)
         held_in, held_out = self.held_in[knots], self.held_out[knots]
         apart = (held_in & held_out) | self.corner[knots]
-        # Two unknowns a key, the second idle where both sides are one.
-        own_in = 2 * np.arange(count)
-        own_out = own_in + apart
+        # One unknown a key, two where its sides are apart.
+        own_out = np.arange(count) + np.cumsum(apart)
+        own_in = own_out - apart
+        unknowns = int(own_out[-1]) + 1
         start, stop = own_out[:-1], own_in[1:]
 
         def total(weight: Floats) -> Floats:
             return np.asarray(np.bincount(segment, weight, count - 1), np.float64)
 
-        normal = np.zeros((2 * count, 2 * count))
-        wanted = np.zeros((2 * count, depth))
+        normal = np.zeros((unknowns, unknowns))
+        wanted = np.zeros((unknowns, depth))
         for row, column, weight in (
             (start, start, leave * leave),
             (start, stop, leave * reach),

@@ -6,9 +6,7 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
-import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +16,8 @@ import addon_utils
 import bpy
 from mathutils import Vector
 
+from blender.bvh import bvh_hare, bvh_text
+from blender.generated import fk_human, generated, human, metarig
 from leapwright_blender.rig import Controls
 from leapwright_blender.space import label
 
@@ -197,78 +197,7 @@ def nameless_quadruped() -> Any:
     return make_armature("Fox", bones, rename={name: _numbered(name) for name in bones})
 
 
-# --- From the bundled importers ------------------------------------------------------------------
-
-_BVH_JOINTS: dict[str, tuple[str, Place]] = {
-    "Hips": ("", (0, 50, 0)),
-    "Spine": ("Hips", (0, 10, 0)),
-    "Neck": ("Spine", (0, 18, 0)),
-    "Head": ("Neck", (0, 4, 0)),
-    "LeftArm": ("Spine", (14, 16, 0)),
-    "LeftForeArm": ("LeftArm", (0, -12, 0)),
-    "LeftHand": ("LeftForeArm", (0, -10, 2)),
-    "RightArm": ("Spine", (-14, 16, 0)),
-    "RightForeArm": ("RightArm", (0, -12, 0)),
-    "RightHand": ("RightForeArm", (0, -10, 2)),
-    "LeftUpLeg": ("Hips", (10, -2, 0)),
-    "LeftLeg": ("LeftUpLeg", (0, -20, 5)),
-    "LeftFoot": ("LeftLeg", (0, -20, -6)),
-    "LeftToes": ("LeftFoot", (0, -6, 12)),
-    "RightUpLeg": ("Hips", (-10, -2, 0)),
-    "RightLeg": ("RightUpLeg", (0, -20, 5)),
-    "RightFoot": ("RightLeg", (0, -20, -6)),
-    "RightToes": ("RightFoot", (0, -6, 12)),
-}
-_BVH_TURNS = "CHANNELS 3 Zrotation Xrotation Yrotation"
-
-
-def bvh_text() -> str:
-    """A skeleton of 18 joints in centimetres, Y up, that crouches and hops once in 13 frames."""
-    lines = ["HIERARCHY", *_bvh_joint("Hips", 0)]
-    heights = [50, 46, 40, 36, 46, 60, 66, 68, 66, 60, 44, 38, 50]
-    bends = [0, 12, 30, 40, 20, 0, 5, 10, 5, 0, 25, 35, 0]
-    lines += ["MOTION", f"Frames: {len(heights)}", "Frame Time: 0.0416667"]
-    for number, (height, bend) in enumerate(zip(heights, bends, strict=True)):
-        row = [0.0, height, 2.0 * number]
-        for joint in _in_order("Hips"):
-            turn = {"UpLeg": -bend, "Leg": 2 * bend, "Foot": -bend}
-            part = joint.removeprefix("Left").removeprefix("Right")
-            row += [0.0, turn.get(part, 0.0), 0.0]
-        lines.append(" ".join(f"{value:g}" for value in row))
-    return "\n".join(lines) + "\n"
-
-
-def _in_order(joint: str) -> list[str]:
-    below = [name for name, (parent, _) in _BVH_JOINTS.items() if parent == joint]
-    return [joint, *(name for child in below for name in _in_order(child))]
-
-
-def _bvh_joint(joint: str, depth: int) -> list[str]:
-    parent, offset = _BVH_JOINTS[joint]
-    tab = "\t" * depth
-    below = [name for name, (above, _) in _BVH_JOINTS.items() if above == joint]
-    turns = _BVH_TURNS if parent else f"CHANNELS 6 Xposition Yposition Zposition {_BVH_TURNS[11:]}"
-    inner = [f"OFFSET {offset[0]:g} {offset[1]:g} {offset[2]:g}", turns]
-    lines = [f"{tab}{'JOINT' if parent else 'ROOT'} {joint}", tab + "{"]
-    lines += [f"{tab}\t{line}" for line in inner]
-    for child in below:
-        lines += _bvh_joint(child, depth + 1)
-    if not below:
-        lines += [f"{tab}\tEnd Site", f"{tab}\t{{", f"{tab}\t\tOFFSET 0 0 4", f"{tab}\t}}"]
-    return [*lines, tab + "}"]
-
-
-def bvh_hare() -> Any:
-    """`bvh_text` through the bundled importer, in centimetres."""
-    addon_utils.enable("io_anim_bvh", default_set=True)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "Hop.bvh"
-        path.write_text(bvh_text(), encoding="ascii")
-        with warnings.catch_warnings():
-            # The importer leaves its file open.
-            warnings.simplefilter("ignore", ResourceWarning)
-            bpy.ops.import_anim.bvh(filepath=str(path), rotate_mode="NATIVE")
-    return bpy.context.object
+# --- Skins, and what importers make of them ----------------------------------------------------
 
 
 def skin(rig: Any) -> Any:
@@ -339,71 +268,6 @@ def object_crate() -> Any:
     crate = _box("Crate", (0, 0, 0.16), (0.6, 0.6, 0.32))
     bpy.context.view_layer.update()
     return crate
-
-
-# --- From the bundled rig generator --------------------------------------------------------------
-
-
-def human() -> Any:
-    """The bundled rig generator's human, from a file kept in the temporary folder."""
-    return generated("human")
-
-
-def fk_human() -> Any:
-    """The generated human with its legs switched to FK, by the properties that drive its IK."""
-    rig = human()
-    for side in "LR":
-        rig.pose.bones[f"thigh_parent.{side}"]["IK_FK"] = 1.0
-    rig.update_tag()
-    bpy.context.view_layer.update()
-    return rig
-
-
-def metarig() -> Any:
-    """What the human is generated from: a plain skeleton, its legs turned joint by joint."""
-    human()
-    rig = bpy.data.objects["metarig"]
-    rig.hide_viewport = False
-    return rig
-
-
-def generated(name: str) -> Any:
-    """A rig from the bundled generator's skeletons, from a file kept in the temporary folder.
-
-    Parameters
-    ----------
-    name : str
-        ``"human"`` (takes seconds the first time), ``"basic_human"``, ``"basic_quadruped"``,
-        ``"horse"``, ``"bird"``.
-    """
-    path = _kept_file(name)
-    if not path.exists():
-        _generate(name, path)
-    bpy.ops.wm.open_mainfile(filepath=str(path), use_scripts=False, load_ui=False)
-    return next(o for o in bpy.data.objects if o.type == "ARMATURE" and "torso" in o.pose.bones)
-
-
-def _kept_file(name: str) -> Path:
-    name = f"{name}-" + ".".join(map(str, bpy.app.version)) + ".blend"
-    return Path(tempfile.gettempdir()) / "leapwright-test-rigs" / name
-
-
-def _generate(name: str, path: Path) -> None:
-    bpy.ops.wm.read_homefile(use_empty=True)
-    addon_utils.enable("rigify", default_set=True)
-    getattr(bpy.ops.object, f"armature_{name}_metarig_add")()
-    bpy.ops.pose.rigify_generate()
-    path.parent.mkdir(exist_ok=True)
-    part = path.with_suffix(f".{os.getpid()}.blend")
-    bpy.ops.wm.save_as_mainfile(filepath=str(part), copy=True)
-    # Renamed last: a second run at the same time never opens half a file.
-    part.replace(path)
-    addon_utils.disable("rigify", default_set=True)
-    # It leaves handlers behind, which then miss its properties at every load.
-    for name in dir(bpy.app.handlers):
-        handlers = getattr(bpy.app.handlers, name)
-        if isinstance(handlers, list):
-            handlers[:] = [h for h in handlers if not h.__module__.startswith("rigify")]
 
 
 # --- What is right -------------------------------------------------------------------------------
@@ -520,6 +384,10 @@ KINDS: dict[str, Kind] = {
     ),
     "skeleton of the human": Kind(
         metarig, ("",), ("spine",), ("",), fk=_pair("foot"), carries="feet"
+    ),
+    "skeleton of the basic quadruped": Kind(
+        lambda: metarig("basic_quadruped"), ("",), ("spine.004",), ("spine.005",),
+        fk=_pair("foot", "front_foot"), carries="feet",
     ),
     "quadruped with FK legs": Kind(
         fk_quadruped, ("root",), ("hips",), ("",), fk=_pair("hock", "front_foot")

@@ -94,6 +94,23 @@ def test_against_a_solver_that_knows_no_cosines() -> None:
         assert np.abs(both - bent.shin[i]).max() < 1e-7
 
 
+def test_legs_that_are_all_but_straight_or_folded_meet_their_targets_too() -> None:
+    rng = np.random.default_rng(9)
+    hip, knee, _, _ = poses(9, 400)
+    thigh = knee - hip
+    a = np.linalg.norm(thigh, axis=1)
+    off = rng.normal(0, 1, (400, 3)) * 10 ** rng.uniform(-9, -1, (400, 1))
+    shin = thigh * np.where(np.arange(400) % 4, 1, -1)[:, None] + off * a[:, None]
+    target = hip + (poses(10, 400)[3] - poses(10, 400)[0])
+    b = np.linalg.norm(shin, axis=1)
+    far = rng.uniform(np.abs(a - b), a + b)
+    target = hip + (target - hip) * (far / np.linalg.norm(target - hip, axis=1))[:, None]
+    bent = bend(hip, knee, knee + shin, target, axis=rng.normal(0, 1, (400, 3)))
+    assert np.abs(ankles(bent, knee, knee + shin) - target).max() < 1e-9
+    for turn in (bent.thigh, bent.shin):
+        assert np.abs(turn @ turn.transpose(0, 2, 1) - np.eye(3)).max() < 1e-12
+
+
 def test_a_leg_on_its_target_does_not_turn() -> None:
     hip, knee, ankle, _ = poses(5)
     bent = bend(hip, knee, ankle, ankle, axis=X)

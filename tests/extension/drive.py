@@ -190,6 +190,173 @@ def see_refusals() -> None:
     SEEN["poll_without_object"] = bpy.ops.leapwright.block.poll()
 
 
+FOOT_TEXTS = (
+    "paw.L=release-4,plant+0; paw.R=plant+2",
+    " a=b = plant +3 ;",
+    "",
+    "front*=release-2",
+    "paw.L=up+3",
+    "paw.L=release-4,",
+    "=plant+1",
+    "release-4",
+    "paw.L=plant+1; paw.L=release-1",
+)
+
+
+def see_foot_texts() -> None:
+    feet = importlib.import_module(f"{MODULE}.feet")
+    errors = importlib.import_module("leapwright.errors")
+    said: dict[str, Any] = {}
+    for text in FOOT_TEXTS:
+        try:
+            said[text] = feet.foot_offsets(text)
+            assert feet.foot_offsets(feet.foot_text(said[text])) == said[text]
+        except errors.InputError as error:
+            said[text] = [error.argument, str(error)]
+    SEEN["foot_texts"] = said
+
+
+def asked_in_metres() -> dict[str, Any]:
+    """What the settings ask for: the host's properties are 32 bits wide."""
+    settings = jumper().leapwright_ask
+    names = ("jump_height", "push_height", "landing_level")
+    return {n: getattr(settings, n) * UNIT for n in names}
+
+
+def api_rig() -> Any:
+    return importlib.import_module("leapwright_blender").rig_of(jumper(), bpy.context.scene)
+
+
+CONTROLS = {"root": "root", "cog": "body", "feet": ["foot.L", "foot.R"]}
+
+
+def see_same(name: str, api: str, call: dict[str, Any], *, ops: str = "", **given: Any) -> None:
+    """Run an operator, take it back, do the same through Python, and take that back too."""
+    bpy.ops.ed.undo_push(message=name)
+    before = keys()
+    operator = getattr(bpy.ops.leapwright, ops or api)
+    assert operator("EXEC_DEFAULT", True, **given) == {"FINISHED"}
+    by_operator = keys()
+    undo()
+    undone = keys()
+    getattr(api_rig(), api)(**call)
+    SEEN[name] = {"operator": by_operator, "api": keys(), "before": before, "undone": undone}
+    bpy.ops.ed.undo_push(message="the same through Python")
+    undo()
+    assert keys() == before
+
+
+def fresh() -> None:
+    """A rig without keys that remembers nothing, and what is asked for onto a crate."""
+    rig = jumper()
+    rig.animation_data_clear()
+    rig.pop("leapwright", None)
+    for bone in rig.pose.bones:
+        bone.location = (0, 0, 0)
+    rig.leapwright_ask.foot, rig.leapwright_ask.posed = "", [False] * 7
+    ask(rig.leapwright_ask)
+    bpy.context.scene.frame_set(1)
+
+
+def see_options() -> None:
+    fresh()
+    foot = {"foot.L": {"release": -1, "plant": 0}, "foot.R": {"plant": 2}}
+    asked = {**asked_in_metres(), **CONTROLS, "pins": {"takeoff": 101}}
+    see_same(
+        "options",
+        "block",
+        {**asked, "foot": foot, "key": "all", "within": 0.01, "props": False, "stepped": True},
+        foot="foot.L=release-1,plant+0; foot.R=plant+2",
+        key="all",
+        within=0.01 / UNIT,
+        props=False,
+        stepped=True,
+    )
+    mesh = bpy.data.meshes.new("Crate")
+    side = 8.0
+    corners = [(x * side, y * side, 0.3 / UNIT) for x, y in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    mesh.from_pydata(corners, [], [(0, 1, 2, 3)])
+    crate = bpy.data.objects.new("Crate", mesh)
+    bpy.context.collection.objects.link(crate)
+    bpy.context.view_layer.update()
+    del asked["landing_level"]
+    see_same("ground", "block", {**asked, "ground": "Crate"}, ground="Crate")
+    settings = jumper().leapwright_ask
+    settings.ground = bpy.data.objects["Crate"]
+    bpy.data.objects["Crate"].name = "Crate of lamps"
+    bpy.ops.ed.undo_push(message="renamed")
+    bpy.ops.leapwright.block("EXEC_DEFAULT", True)
+    SEEN["ground_of_settings"] = keys()
+    undo()
+    jumper().leapwright_ask.ground = None
+    root = jumper().pose.bones["root"]
+    for frame in (1, 97):
+        # 2 m/s at 24 frames a second.
+        root.location = (0, -2.0 / UNIT * (frame - 1) / 24, 0)
+        root.keyframe_insert("location", frame=frame)
+    for curve in curves():
+        for key in curve.keyframe_points:
+            key.interpolation = "LINEAR"
+    asked["landing_level"] = asked_in_metres()["landing_level"]
+    # Without poses the run is measured before the current frame.
+    bpy.context.scene.frame_set(97)
+    run = {"running_measured": True, "replace": True}
+    see_same("run", "block", {**asked, "running": "measured", "replace": True}, **run)
+
+
+def see_jumps_after_another() -> None:
+    fresh()
+    body = jumper().pose.bones["body"]
+    for moment, frame, height in (("crouch", 1, -0.25), ("takeoff", 2, -0.05)):
+        body.location = (0, height / UNIT, 0)
+        body.keyframe_insert("location", frame=frame)
+        bpy.ops.leapwright.mark_pose(moment=moment, frame=frame)
+    settings = jumper().leapwright_ask
+    settings.push_measure, settings.stepped = "poses", True
+    SEEN["spline_poll_before"] = bpy.ops.leapwright.spline.poll()
+    bpy.ops.ed.undo_push(message="posed")
+    read = settings.measured
+    assert bpy.ops.leapwright.block("EXEC_DEFAULT", True) == {"FINISHED"}
+    settings = jumper().leapwright_ask
+    SEEN["followed"] = [list(settings.posed), list(settings.pose_frames), settings.measured == read]
+    SEEN["remembered"] = [dict(jump.moments) for jump in api_rig().remembered()]
+    SEEN["spline_poll_after"] = bpy.ops.leapwright.spline.poll()
+    # Half a metre a unit: 1.5 m is the same in 32 bits.
+    again = {"jump_height": 1.5, **CONTROLS}
+    see_same("again_block", "block_again", again, ops="block", again=True, jump_height=1.5 / UNIT)
+    frames = {"rise_frames": 14, **CONTROLS}
+    see_same("again_other", "block_again", frames, ops="block", again=True, rise_frames=14)
+    splined = {"handle": "vector", **CONTROLS}
+    see_same("spline", "spline", splined, handle="vector")
+    settings = jumper().leapwright_ask
+    settings.chain, settings.push_measure = True, "push_height"
+    shown = importlib.import_module(f"{MODULE}.readout")
+    SEEN["shown_chained"] = dataclasses.asdict(shown.read_out(settings, bpy.context.scene))
+    chained = {**asked_in_metres(), **CONTROLS, "chain": True, "stepped": True}
+    see_same("chain", "block", chained)
+    jumper().leapwright_ask.chain = False
+    jumper().leapwright_ask.stepped = False
+
+
+def see_clear_errors() -> None:
+    fresh()
+    said = {}
+    for name, given in {
+        "foot": {"foot": "foot.L=up+3"},
+        "foot_name": {"foot": "wing=plant+1"},
+        "ground": {"ground": "Crates"},
+        "chain": {"chain": True},
+        "again": {"again": True},
+        "running": {"running_measured": True},
+    }.items():
+        try:
+            bpy.ops.leapwright.block("EXEC_DEFAULT", True, **given)
+        except RuntimeError as error:
+            said[name] = str(error).strip()
+    SEEN["clear_errors"] = said
+    SEEN["keys_after_errors"] = keys()
+
+
 def main(zip_file: str) -> None:
     before = leftovers()
     assert not before, before
@@ -215,12 +382,20 @@ def main(zip_file: str) -> None:
     summary = shown.summary
     operators = importlib.import_module(f"{MODULE}.operators")
     operators.summary = lambda result: reports.append(summary(result)) or reports[-1]
+    splined = shown.spline_summary
+    lines: list[str] = []
+    operators.spline_summary = lambda result: lines.append(splined(result)) or lines[-1]
     see_poses(shown)
     ask(jumper().leapwright_ask)
     see_readout(shown)
     see_block()
     SEEN["report"] = reports[0]
     see_again()
+    see_foot_texts()
+    see_options()
+    see_jumps_after_another()
+    see_clear_errors()
+    SEEN["spline_report"] = lines
     see_refusals()
     addon_utils.disable(MODULE)
     SEEN["left_behind"] = leftovers()

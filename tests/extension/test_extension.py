@@ -132,6 +132,105 @@ def test_running_again_with_another_height_is_what_the_api_does(seen: dict[str, 
     assert seen["settings_after_again_m"] == pytest.approx(1.2, abs=1e-6)
 
 
+SAME = ("options", "ground", "run", "again_block", "again_other", "chain", "spline")
+
+
+@pytest.mark.parametrize("what", SAME)
+def test_an_operator_does_what_the_api_does(seen: dict[str, Any], what: str) -> None:
+    assert seen[what]["operator"] == seen[what]["api"]
+    assert seen[what]["operator"] != seen[what]["before"]
+
+
+@pytest.mark.parametrize("what", SAME)
+def test_undo_restores_every_key(seen: dict[str, Any], what: str) -> None:
+    assert seen[what]["undone"] == seen[what]["before"]
+
+
+def test_options_reach_the_keys(seen: dict[str, Any]) -> None:
+    options = seen["options"]["operator"]
+    # All controls at every moment: bones that the jump itself never keys, too.
+    moments = {97, 101, 111, 117}
+    assert all(moments <= {key[0] for key in curve} for curve in options.values())
+    assert {name.split('"')[1] for name in options} >= {"root", "body", "foot.L", "foot.R"}
+    # The left foot leaves a frame before take-off, the right one comes down two after land.
+    left = {k[0] for n, c in options.items() if "foot.L" in n and "location" in n for k in c}
+    right = {k[0] for n, c in options.items() if "foot.R" in n and "location" in n for k in c}
+    assert 100 in left - right
+    assert 119 in right
+
+
+def test_the_ground_follows_a_new_name(seen: dict[str, Any]) -> None:
+    assert seen["ground_of_settings"] == seen["ground"]["operator"]
+
+
+def test_the_spline_pass_adds_no_key_and_changes_no_other_value(seen: dict[str, Any]) -> None:
+    before, after = seen["spline"]["before"], seen["spline"]["operator"]
+    assert {k[6] for curve in before.values() for k in curve} == {"CONSTANT"}
+    assert before.keys() == after.keys()
+    for name, curve in before.items():
+        assert [k[0] for k in after[name]] == [k[0] for k in curve]
+        if "body" not in name and "root" not in name:
+            assert [k[1] for k in after[name]] == [k[1] for k in curve]
+    inside = {k[6] for curve in after.values() for k in curve[:-1]}
+    assert inside <= {"BEZIER", "LINEAR"}
+    (said,) = seen["spline_report"]
+    assert said.startswith("Spline: 1 jump, ")
+    assert "no keys added. Largest distance 0.0" in said
+
+
+def test_spline_waits_for_a_block(seen: dict[str, Any]) -> None:
+    assert seen["spline_poll_before"] is False
+    assert seen["spline_poll_after"] is True
+
+
+def test_marks_follow_their_poses(seen: dict[str, Any]) -> None:
+    posed, frames, read = seen["followed"]
+    (moments,) = seen["remembered"]
+    assert posed == [False, True, True, False, False, False, False]
+    assert frames[1:3] == [moments["crouch"], moments["takeoff"]]
+    assert read
+
+
+def test_the_live_answer_goes_on_from_the_low(seen: dict[str, Any]) -> None:
+    (moments,) = seen["remembered"]
+    assert not seen["shown_chained"]["problem"]
+    assert f"crouch {moments['low']:g}" in seen["shown_chained"]["moments"]
+    keyed = {key[0] for curve in seen["chain"]["operator"].values() for key in curve}
+    shown = {float(line.split()[-1]) for line in seen["shown_chained"]["moments"]}
+    assert shown <= keyed
+
+
+def test_offsets_of_feet_are_read_as_on_the_command_line(seen: dict[str, Any]) -> None:
+    from leapwright.cli.lengths import foot_offsets
+    from leapwright.errors import InputError
+
+    for text, said in seen["foot_texts"].items():
+        try:
+            expected = foot_offsets([t for t in text.split(";") if t.strip()], "foot")
+        except InputError:
+            assert said[0] == "foot"
+            assert "got" in said[1]
+        else:
+            assert said == {name.strip(): offsets for name, offsets in expected.items()}
+    assert sum(isinstance(said, dict) for said in seen["foot_texts"].values()) == 4
+
+
+def test_errors_are_one_clear_line(seen: dict[str, Any]) -> None:
+    errors = seen["clear_errors"]
+    expected = {
+        "foot": "NAME=release-4,plant+0",
+        "foot_name": "no foot 'wing'",
+        "ground": "no object 'Crates'; close to it: Crate of lamps",
+        "chain": "remembers no jump to go on from",
+        "again": "remembers no jump: block one first",
+        "running": "no keys before frame",
+    }
+    for name, text in expected.items():
+        assert text in errors[name]
+        assert len(errors[name].splitlines()) == 1
+    assert seen["keys_after_errors"] == {}
+
+
 def test_what_cannot_be_is_one_plain_line(seen: dict[str, Any]) -> None:
     assert len(seen["refused"].strip().splitlines()) == 1
     assert "landing" in seen["refused"]

@@ -50,6 +50,17 @@ def key_frames() -> list[float]:
     return sorted({float(k.co[0]) for c in curves for k in c.keyframe_points})
 
 
+def shapes() -> list[list[Any]]:
+    """Frame, value and interpolation of every key of the hare."""
+    data = hare().animation_data
+    bags = (b for la in data.action.layers for s in la.strips for b in s.channelbags)
+    keys = ((c, k) for bag in bags for c in bag.fcurves for k in c.keyframe_points)
+    return sorted(
+        [c.data_path, c.array_index, float(k.co[0]), float(k.co[1]), k.interpolation]
+        for c, k in keys
+    )
+
+
 def markers() -> list[tuple[str, int]]:
     return sorted((m.name, m.frame) for m in bpy.context.scene.timeline_markers)
 
@@ -64,6 +75,107 @@ def picture(name: str) -> Iterator[float]:
     until = time.monotonic() + 60
     while want.exists() and time.monotonic() < until:
         yield WAIT
+
+
+def move(window: Any, x: int, y: int) -> Iterator[float]:
+    """Move the mouse as a hand does."""
+    window.event_simulate("MOUSEMOVE", "NOTHING", x=x, y=y)
+    yield 0.05
+
+
+def press(window: Any, x: int, y: int, to: tuple[int, int] | None = None) -> Iterator[float]:
+    """Click the left button; with `to`, drag there."""
+    yield from move(window, x, y)
+    window.event_simulate("LEFTMOUSE", "PRESS", x=x, y=y)
+    yield 0.1
+    end = to or (x, y)
+    # A drag begins once the mouse has gone some way.
+    for part in range(1, 9) if to else ():
+        at = (round(a + part / 8 * (b - a)) for a, b in zip((x, y), end, strict=True))
+        yield from move(window, *at)
+    window.event_simulate("LEFTMOUSE", "RELEASE", x=end[0], y=end[1])
+    yield WAIT
+
+
+def under_mouse() -> str:
+    """Which operator or property the host says is under the mouse."""
+    bpy.context.window_manager.clipboard = ""
+    for tell in (bpy.ops.ui.copy_python_command_button, bpy.ops.ui.copy_data_path_button):
+        if tell.poll():
+            with contextlib.suppress(RuntimeError):
+                tell()
+    return str(bpy.context.window_manager.clipboard)
+
+
+def look_for(name: str, *, across: float = 0.62, upwards: bool = False) -> Any:
+    """Go over the sidebar with the mouse until a button is under it; give where that is."""
+    window, area, _ = view()
+    sidebar = next(r for r in area.regions if r.type == "UI")
+    x = sidebar.x + int(across * sidebar.width)
+    ys = list(range(sidebar.y + sidebar.height - 30, sidebar.y + 4, -9))
+    for y in reversed(ys) if upwards else ys:
+        yield from move(window, x, y)
+        with bpy.context.temp_override(window=window, area=area, region=sidebar):
+            if name in under_mouse():
+                return x, y
+    raise AssertionError(f"there is no button {name} in the tab")
+
+
+def scroll(down: bool) -> None:
+    window, area, _ = view()
+    sidebar = next(r for r in area.regions if r.type == "UI")
+    with bpy.context.temp_override(window=window, area=area, region=sidebar):
+        for _ in range(40):
+            bpy.ops.view2d.scroll_down() if down else bpy.ops.view2d.scroll_up()
+
+
+def narrow() -> Iterator[float]:
+    """Drag the sidebar to the 260 pixels that a small screen leaves it."""
+    window, area, _ = view()
+    sidebar = next(r for r in area.regions if r.type == "UI")
+    y = sidebar.y + sidebar.height // 2
+    yield from press(window, sidebar.x, y, to=(sidebar.x + sidebar.width - 260, y))
+    SEEN["sidebar_width"] = sidebar.width
+
+
+def see_spline() -> Iterator[float]:
+    """Block stepped, click Spline, undo; then open More."""
+    window, _, _ = view()
+    settings = hare().leapwright_ask
+    yield from narrow()
+    with overridden():
+        SEEN["spline_before_block"] = bpy.ops.leapwright.spline.poll()
+        settings.stepped = True
+        bpy.ops.ed.undo_push(message="before stepped Block")
+        bpy.ops.leapwright.block("INVOKE_DEFAULT", True)
+    yield WAIT
+    SEEN["stepped"] = shapes()
+    scroll(down=True)
+    yield 1.0
+    place = yield from look_for("leapwright.spline", upwards=True)
+    yield from press(window, *place)
+    SEEN["splined"] = shapes()
+    yield from picture("tab-splined")
+    with overridden():
+        bpy.ops.ed.undo()
+    yield WAIT
+    SEEN["stepped_after_undo"] = shapes()
+    scroll(down=False)
+    yield 1.0
+    x, y = yield from look_for("leapwright_ask.stepped", across=0.75)
+    # The header of More is the next line.
+    yield from press(window, x, y - 27)
+    yield 1.0
+    yield from look_for("leapwright_ask.keep")
+    scroll(down=True)
+    yield 1.0
+    yield from look_for("leapwright_ask.foot")
+    SEEN["more_opened"] = True
+    yield from picture("tab-more")
+    with overridden():
+        bpy.ops.ed.undo()
+    hare().leapwright_ask.stepped = False
+    yield WAIT
 
 
 def steps() -> Iterator[float]:
@@ -135,6 +247,7 @@ def steps() -> Iterator[float]:
     yield WAIT
     SEEN["key_frames_after_undo"], SEEN["markers_after_undo"] = key_frames(), markers()
     SEEN["settings_after_undo"] = hare().leapwright_ask.jump_height
+    yield from see_spline()
     body = hare().pose.bones["body"]
     for moment, frame, height in (("crouch", 1, -0.25), ("takeoff", 2, 0.0)):
         bpy.context.scene.frame_set(frame)

@@ -40,7 +40,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     }
     command = [os.environ["BLENDER"], "--factory-startup", "-p", "0", "0", "1600", "900"]
     done = subprocess.run(
-        [*command, "--python", str(HERE / "drive.py")],
+        [*command, "--enable-event-simulate", "--python", str(HERE / "drive.py")],
         env=environment,
         capture_output=True,
         text=True,

@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A jump as the scene plays it: heights of the COG at its moments and what gravity they imply."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leapwright.errors import InputError
+from leapwright.retime import Heights
+from leapwright_blender.ground import Ground
+from leapwright_blender.poses import measured_at
+from leapwright_blender.rig import Controls
+from leapwright_blender.sample import sample
+
+__all__ = ["Flight", "measure_flight"]
+
+Floats = NDArray[np.float64]
+
+FINE = 8
+"""Samples of the COG in a frame of the air, to find its top."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flight:
+    """A jump, measured.
+
+    Attributes
+    ----------
+    moments : dict of moment to frame
+        As given; the apex is the top of the COG where none was given.
+    heights : Heights
+        m.
+    top_frame : float
+        Where the COG is highest, between frames too.
+    speed_m_s : float
+        Horizontal speed in the air.
+    """
+
+    moments: dict[str, float]
+    heights: Heights
+    top_frame: float
+    speed_m_s: float
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+        return {
+            "moments": dict(self.moments),
+            "push_height_m": self.heights.push,
+            "jump_height_m": self.heights.jump,
+            "landing_level_m": self.heights.landing_level,
+            "top_frame": self.top_frame,
+            "travel_speed_m_s": self.speed_m_s,
+        }
+
+
+def measure_flight(
+    obj: Any, scene: Any, ground: Ground, controls: Controls, moments: Mapping[str, float]
+) -> Flight:
+    """Measure a jump between its moments; the user's scene is not stepped.
+
+    Raises
+    ------
+    InputError
+        The COG does not rise between take-off and land.
+    """
+    takeoff, land = moments["takeoff"], moments["land"]
+    fine = np.linspace(takeoff, land, round((land - takeoff) * FINE) + 1)
+    crouch = moments.get("crouch", takeoff)
+    places = ground.to_plan(
+        sample(obj, [crouch, *fine], [measured_at(controls)], scene=scene).positions[0]
+    )
+    rise = places[1:, 2]
+    top, height = _top(fine, rise)
+    if height - rise[0] <= 1e-6:
+        raise InputError(
+            f"moments: the COG does not rise between take-off ({takeoff:g}) and land ({land:g})",
+            "moments",
+        )
+    push = float(rise[0] - places[0, 2])
+    way = float(np.hypot(*(places[-1, :2] - places[1, :2])))
+    return Flight(
+        moments={**moments, "apex": moments.get("apex", float(np.rint(top)))},
+        heights=Heights(
+            jump=height - float(rise[0]),
+            push=push if push > 1e-6 else None,
+            landing_level=float(rise[-1] - rise[0]),
+        ),
+        top_frame=top,
+        speed_m_s=way / (land - takeoff) * float(ground.frame_rate),
+    )
+
+
+def _top(frames: Floats, heights: Floats) -> tuple[float, float]:
+    """Frame and height of the highest place, by the parabola through the highest samples."""
+    at = int(np.argmax(heights))
+    if at in (0, len(heights) - 1):
+        return float(frames[at]), float(heights[at])
+    below, peak, above = heights[at - 1 : at + 2]
+    bend = below - 2 * peak + above
+    if bend >= 0:
+        return float(frames[at]), float(peak)
+    step = 0.5 * (below - above) / bend
+    return (
+        float(frames[at] + step * (frames[at + 1] - frames[at])),
+        float(peak - 0.25 * (below - above) * step),
+    )
