@@ -46,6 +46,8 @@ def block(
     refuse_outside(contacts, course)
     refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
     stale = _superseded(before, course, chain=wanted.chain)
+    if wanted.again:
+        stale += _redone(before, stale, frames)
     unasked = wanted.again or wanted.chain or wanted.replace
     since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
     shift = make_room(frames, course, wanted.after, since=since)
@@ -168,6 +170,22 @@ def _superseded(
         elif _first(jump) < last and _last(jump) > first:
             stale.append((jump, -float("inf")))
     return stale
+
+
+def _redone(
+    before: Sequence[Remembered],
+    stale: Sequence[tuple[Remembered, float]],
+    poses: Mapping[str, float],
+) -> list[tuple[Remembered, float]]:
+    """The jump that is blocked again, where it goes away from its place: the one with the poses;
+    without any the last one, unless another one is met."""
+    told = [jump for jump, _ in stale]
+    if not poses:
+        return [] if told else [(jump, -float("inf")) for jump in before[-1:]]
+    with_poses = [
+        jump for jump in before if all(_first(jump) <= f <= _last(jump) for f in poses.values())
+    ]
+    return [(jump, -float("inf")) for jump in with_poses[-1:] if jump not in told]
 
 
 def _kept(

@@ -65,7 +65,7 @@ def corrected(
     at_knot = np.searchsorted(frames, ride.frames)
     stays = [("crouch" if name == "hold" else name) in posed for name in ride.knots]
     missing[at_knot[stays]] = 0
-    if np.linalg.norm(missing, axis=1).max() <= within:
+    if np.max(np.linalg.norm(missing, axis=1)) <= within:
         return ride
     linear = linear_maps(obj, frames, ride.control, scene=scene)
     linear = ground.axes @ linear * ground.metres

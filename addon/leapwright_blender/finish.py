@@ -55,7 +55,8 @@ def finish(
     kept : sequence of Remembered
         Jumps that the rig goes on remembering beside this one.
     new : Remembered
-        What is remembered of this one; the keys written are put in.
+        What is remembered of this one; the keys written are put in beside those that are its
+        own already.
     shift : Shift, optional
         Keys that went back to make room: what is remembered of them goes along.
 
@@ -67,7 +68,7 @@ def finish(
     # Not before everything else is sure: what is refused changes nothing.
     said = [text for sheet in layout.sheets for text in host.make_editable(sheet.holder.block)]
     with write_all([(s.holder.block, s.curves, None, s.old) for s in layout.sheets]):
-        new = replace(new, written=_written(layout.sheets))
+        new = replace(new, written=_written(layout.sheets, new.written))
         if shift is not None and shift.by:
             kept = [_pushed_back(jump, shift, layout.sheets) for jump in kept]
         remembered = _in_time([*_without(kept, new, layout.sheets), new])
@@ -98,27 +99,31 @@ def _in_time(jumps: Sequence[Remembered]) -> list[Remembered]:
     return sorted(jumps, key=lambda jump: jump.moments["takeoff"])
 
 
-def _written(sheets: Sequence[Sheet]) -> Written:
-    """Keys that are the jump's own, as the host has them now: those that no key was before."""
-    found: Written = {}
+def _written(sheets: Sequence[Sheet], before: Written) -> Written:
+    """Keys that are the jump's own, as the host has them now: those that no key was before, and
+    those of `before` that nobody edited. What was edited stays known as edited."""
+    found: Written = dict(before)
     for sheet in sheets:
-        curves = read_curves(sheet.holder.block).curves
-        came = sheet.went[~np.isnan(sheet.went)]
-        home = sheet.old.channel_of_key()[~np.isnan(sheet.went)]
+        curves, prefix = read_curves(sheet.holder.block).curves, sheet.holder.label
         mask = np.zeros(len(curves.frame), dtype=bool)
-        of_key = curves.channel_of_key()
+        home, old_home = curves.channel_of_key(), sheet.old.channel_of_key()
+        own = changed_keys(before, sheet.old, prefix).ours
         for channel in sheet.curves.channels:
             if channel not in curves.channels:
                 continue
-            mine = of_key == curves.channels.index(channel)
-            there = (
-                came[home == sheet.old.channels.index(channel)]
-                if channel in sheet.old.channels
-                else came[:0]
-            )
-            mask[mine] = ~on_frames(curves.frame[mine], there)
-        found.update(written_keys(curves, sheet.holder.label, mask=mask))
-    return found
+            mine = home == curves.channels.index(channel)
+            mask[mine] = True
+            if channel in sheet.old.channels:
+                came = old_home == sheet.old.channels.index(channel)
+                came &= ~np.isnan(sheet.went) & ~own
+                mask[mine] = ~on_frames(curves.frame[mine], sheet.went[came])
+        now = written_keys(curves, prefix, mask=mask)
+        for channel in sheet.curves.channels:
+            name = f"{prefix}|{channel.label}"
+            fresh = now.get(name, [])
+            frames = {frame for frame, _ in fresh}
+            found[name] = [*fresh, *(key for key in before.get(name, []) if key[0] not in frames)]
+    return {name: keys for name, keys in found.items() if keys}
 
 
 def _pushed_back(jump: Remembered, shift: Shift, sheets: Sequence[Sheet]) -> Remembered:

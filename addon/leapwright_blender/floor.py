@@ -175,7 +175,7 @@ def _refuse(who: str, at: Floats, places: list[Floats], metres: float) -> None:
     # The last frame is where it ends: no distance from itself.
     moving = np.flatnonzero(from_last > digits)
     ends = int(moving[-1]) + 1 if moving.size else len(at) - 1
-    far = float(from_first.max())
+    far = float(np.max(from_first))
     length = f"{far:.2f} m" if far >= 0.01 else f"{far * 1000:.1f} mm"
     raise HostError(
         f"{who} moves {length} between frames {at[begins]:g} and {at[ends]:g}: "
@@ -184,7 +184,7 @@ def _refuse(who: str, at: Floats, places: list[Floats], metres: float) -> None:
 
 
 def _away(places: list[Floats], home: Floats) -> Floats:
-    return np.array([np.linalg.norm(p - home, axis=1).max(initial=0.0) for p in places])
+    return np.array([np.max(np.linalg.norm(p - home, axis=1), initial=0.0) for p in places])
 
 
 def _top(corners: Floats, points: Floats) -> Floats:
@@ -264,7 +264,7 @@ def _box(obj: Any) -> Floats:
     """Corners of what is seen of an object: they go the farthest; an empty's are 1 unit out."""
     box = np.array(obj.bound_box, dtype=np.float64)
     unit = np.array(np.meshgrid(*[[-1.0, 1.0]] * 3)).reshape(3, -1).T
-    return box if float(np.ptp(box, axis=0).max()) > 0 else unit
+    return box if float(np.max(np.ptp(box, axis=0))) > 0 else unit
 
 
 def _moved(matrix: Floats, points: Floats) -> Floats:

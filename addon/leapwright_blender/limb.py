@@ -175,7 +175,7 @@ class PosedLimb:
         """Hip to ankle of the straight leg, Blender units of the world."""
         hip, knee, ankle = (_heads(b)[:, :3] for b in self.bones)
         pieces = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
-        return float((pieces * self._scale).max())
+        return float(np.max(pieces * self._scale))
 
     @property
     def _scale(self) -> Floats:
@@ -265,7 +265,7 @@ class PosedLimb:
         hip, knee, ankle = (_heads(b)[:, :3] for b in self.bones)
         thigh, shin = _unit(knee - hip), _unit(ankle - knee)
         cross = np.cross(thigh, shin)
-        best = int(np.linalg.norm(cross, axis=1).argmax())
+        best = int(np.argmax(np.linalg.norm(cross, axis=1)))
         turned = _nearest_rotation(self.bones[0][:, :3, :3])
         if np.linalg.norm(cross[best]) > _SHOWN:
             own = turned[best].T @ cross[best]

@@ -363,15 +363,15 @@ def _said(
     counted = [
         k.knots if stepped else np.arange(len(m)) for k, m in zip(chosen, missed, strict=True)
     ]
-    worst = int(np.argmax([m[c].max(initial=-1.0) for m, c in zip(missed, counted, strict=True)]))
+    worst = int(np.argmax([np.max(m[c], initial=-1.0) for m, c in zip(missed, counted, strict=True)]))
     short = []
     for span in spans:
-        at = int(np.abs(span.short).argmax())
+        at = int(np.argmax(np.abs(span.short)))
         if abs(span.short[at]) > _SHORT * span.limb.length:
             short.append((span.plant.leg.name, float(span.frames[at]), float(span.short[at])))
     if not len(counted[worst]):
         return LegKeys(curves, short=tuple(short))
-    row = counted[worst][missed[worst][counted[worst]].argmax()]
+    row = counted[worst][np.argmax(missed[worst][counted[worst]])]
     return LegKeys(
         curves=curves,
         largest_miss=float(missed[worst][row]),

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import leapwright
+from leapwright.answer import retime_answer
 from leapwright.curves import Channel, Curves, channel, identical, select
 from leapwright.errors import HostError, NotFoundError
 from leapwright.fingerprint import changed_keys, written_keys
@@ -18,7 +19,8 @@ from leapwright.retime import Retimed
 from leapwright.style import Style, styled_air
 from leapwright.timemap import TimeMap
 from leapwright.units import STANDARD_GRAVITY, gravity_of
-from leapwright.warp import Miss, Warped, largest_miss, warp
+from leapwright.shape import Miss, largest_miss
+from leapwright.warp import Warped, warp
 from leapwright_blender import host, store
 from leapwright_blender.block import prepare
 from leapwright_blender.character import Holder, holders
@@ -100,8 +102,6 @@ class RetimedRig:
 
     def to_json(self) -> dict[str, Any]:
         """Everything as JSON values; units are in the names."""
-        from leapwright.answer import retime_answer
-
         answer = retime_answer(self.solved)
         answer["keys"] = self.keys.to_json()
         answer["others"] = self.others.to_json()
@@ -353,7 +353,7 @@ def _told(pages: Sequence[_Page], time_map: TimeMap) -> KeysMoved:
         channels=sum(_changes(p, c) for p in pages for c in p.before.channels),
         moved=sum(p.warped.moved for p in pages),
         split=sum(int(p.warped.split.sum()) for p in pages),
-        merged=tuple(tuple(m) for p in pages for m in p.warped.merged),
+        merged=tuple((m.channel, m.kept, m.away) for p in pages for m in p.warped.merged),
         largest_miss=worst,
     )
 

@@ -131,7 +131,7 @@ def measure_run(
         first_frame=float(at[0]),
         last_frame=float(at[-1]),
         keyed=bool(((keys >= at[0] - SAME_FRAME) & (keys <= at[-1] + SAME_FRAME)).any()),
-        scatter_m=float(np.linalg.norm(off, axis=1).max()),
+        scatter_m=float(np.max(np.linalg.norm(off, axis=1))),
     )
 
 

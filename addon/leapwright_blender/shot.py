@@ -11,15 +11,17 @@ from typing import Any
 
 import bpy
 
-from leapwright.errors import NotFoundError
+from leapwright.errors import LeapwrightError, NotFoundError
 from leapwright.naming import close_names
 from leapwright.units import STANDARD_GRAVITY
 from leapwright_blender import files, sample, store
 from leapwright_blender.block import block
 from leapwright_blender.blocked import Blocked
+from leapwright_blender.finish import remembered_controls
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, measure
 from leapwright_blender.poses import read_body, read_poses
+from leapwright_blender.retime import RetimedRig, retime
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.rigfile import RigFile, save_rig_file
 from leapwright_blender.spline import Splined, spline
@@ -229,7 +231,27 @@ class Rig:
         LeapwrightError
             As `block`; keys that were edited since are in the way unless `replace`.
         """
-        return self.block(**again(store.load(self._object()), changed, self.name))
+        jumps = store.load(self._object())
+        return self.block(**again(jumps, {**self._controls_before(changed), **changed}, self.name))
+
+    def _controls_before(self, typed: Mapping[str, Any]) -> dict[str, Any]:
+        """Controls of the last jump, as far as none are typed and others would be found now."""
+        jumps = store.load(self._object())
+        if not jumps:
+            return {}
+        names = ("root", "cog", "feet")
+        try:
+            found = remembered_controls(
+                self.find(**{name: typed.get(name) for name in (*names, "rig_file")})
+            )
+        except LeapwrightError:
+            found = {}
+        last = jumps[-1].controls
+        return {
+            name: last[name]
+            for name in names
+            if not typed.get(name) and last.get(name) and last[name] != found.get(name)
+        }
 
     def spline(
         self,
@@ -256,9 +278,10 @@ class Rig:
         Parameters
         ----------
         moments : mapping of moment to frame
-            Where the moments are; default: the jumps that the rig remembers.
+            Where the moments are; default: the jumps that the rig remembers, if any are stepped
+            those.
         root, cog, feet, rig_file
-            The user's own choice of controls.
+            The user's own choice of controls; default: those of the last jump.
         gravity : float or str
             Default: that of the block, or 9.80665 m/s².
         handle : {"free", "auto", "vector", "aligned", "auto-clamped"}
@@ -283,10 +306,13 @@ class Rig:
         LeapwrightError
             As `block`.
         """
+        named: dict[str, Any] = {"root": root, "cog": cog, "feet": feet, "rig_file": rig_file}
+        if not moments:
+            named |= self._controls_before(named)
         return spline(
             self._object(),
             self._scene(),
-            self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            self.find(**named),
             moments=moments,
             gravity=gravity,
             handle=handle,
@@ -294,6 +320,86 @@ class Rig:
             within=within,
             props=props,
             dry_run=dry_run,
+        )
+
+    def retime(
+        self,
+        *,
+        moments: Mapping[str, float] | None = None,
+        jump: int | None = None,
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        to_gravity: bool | float | str = False,
+        exact_shape: bool = False,
+        subframes: bool = False,
+        selected: bool = False,
+        props: bool = True,
+        markers: bool = True,
+        shot_start: float | None = None,
+        dry_run: bool = False,
+        **ask: Any,
+    ) -> RetimedRig:
+        """Retime a jump of this rig: push and air change together, poses stay as they are.
+
+        Parameters
+        ----------
+        moments : mapping of moment to frame
+            Where the moments are now, take-off and land at least. Default: the jump that the rig
+            remembers; else where its COG turns and its soles leave and land.
+        jump : int
+            Which of several remembered jumps, from 1.
+        root, cog, feet, rig_file
+            The user's own choice of controls.
+        to_gravity : bool, float or str
+            Give the air this gravity; True is 9.80665 m/s², "scene" the scene's.
+        exact_shape : bool
+            Split curves at the bends of time, so that no shape changes.
+        subframes : bool
+            Leave keys where the map of time puts them.
+        selected : bool
+            Only the selected controls.
+        props : bool
+            Let props of the character go along.
+        markers : bool
+            Move our markers along.
+        shot_start : int
+            Twos count from it; default: the scene's first frame.
+        dry_run : bool
+            Work everything out and write nothing.
+        **ask
+            Everything else of `leapwright.retime`: snappiness, frames of a phase, pins, phases,
+            before, after, twos.
+
+        Returns
+        -------
+        RetimedRig
+
+        Raises
+        ------
+        InputError, ClashError
+            As `leapwright.retime`.
+        NotFoundError
+            There is no jump, or nothing is selected.
+        HostError
+            An action cannot be edited.
+        """
+        return retime(
+            self._object(),
+            self._scene(),
+            self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            moments=moments,
+            jump=jump,
+            to_gravity=to_gravity,
+            exact_shape=exact_shape,
+            subframes=subframes,
+            selected=selected,
+            props=props,
+            markers=markers,
+            shot_start=shot_start,
+            dry_run=dry_run,
+            **ask,
         )
 
     def remembered(self) -> tuple[store.Remembered, ...]:

@@ -178,10 +178,10 @@ def _onto_floor(
                 "ground",
             )
         was, rise = rise, level - soles[:, 2]
-        if np.abs(rise.min() - was.min()) < FLOOR_M:
+        if abs(np.min(rise) - np.min(was)) < FLOOR_M:
             break
-        jump, course = plan(float(rise.min()))
-    return jump, course, dict(zip(names, (rise - rise.min()).tolist(), strict=True))
+        jump, course = plan(float(np.min(rise)))
+    return jump, course, dict(zip(names, (rise - np.min(rise)).tolist(), strict=True))
 
 
 # --- Body --------------------------------------------------------------------------------------

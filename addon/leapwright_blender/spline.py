@@ -132,7 +132,12 @@ def spline(
             poses={k: f for k, f in jump.moments.items() if k != "hold"},
             top=_top(course),
             kept=kept,
-            new=replace(jump, stepped=False, controls=remembered_controls(controls)),
+            new=replace(
+                jump,
+                asked={**jump.asked, "stepped": False},
+                stepped=False,
+                controls=remembered_controls(controls),
+            ),
             markers=False,
         )
         measured.append(done)
@@ -154,9 +159,11 @@ def _jumps(
     moments: Mapping[str, float] | None,
     gravity: float | str | None,
 ) -> list[Remembered]:
-    """The jumps that the rig remembers; or the one whose moments are given."""
+    """The jumps that the rig remembers, the stepped ones if any is; or the one whose moments are
+    given."""
     if not moments:
         jumps = list(store.load(obj))
+        jumps = [jump for jump in jumps if jump.stepped] or jumps
         if not jumps:
             raise NotFoundError(
                 f"{obj.name!r} remembers no jump: say on which frames its moments are "

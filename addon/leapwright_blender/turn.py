@@ -108,7 +108,8 @@ class Turn:
             return quaternion if quaternion @ near >= 0 else -quaternion
         if self.mode == "AXIS_ANGLE":
             return _axis_angle(quaternion, near)
-        return Matrix(matrix.tolist()).to_euler(self.mode, Euler(near.tolist(), self.mode))
+        order: Any = self.mode
+        return Matrix(matrix.tolist()).to_euler(order, Euler(near.tolist(), order))
 
 
 def turn_of(bone: Any) -> Turn:

@@ -131,7 +131,7 @@ def _turning(obj: Any, scene: Any, ground: Ground, controls: Controls) -> dict[s
 def _keyed_span(obj: Any) -> tuple[float, float] | None:
     frames = [read_curves(h.block).curves.frame for h in holders(obj, props=False)]
     keys = np.concatenate(frames) if frames else np.zeros(0)
-    return None if not keys.size else (float(keys.min()), float(keys.max()))
+    return None if not keys.size else (float(np.min(keys)), float(np.max(keys)))
 
 
 def _floors(soles: Floats) -> Floats:

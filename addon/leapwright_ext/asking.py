@@ -7,10 +7,10 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from leapwright.offsets import foot_offsets
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, with_poses
 
-from .feet import foot_offsets
 from .properties import ground_name, posed_frames
 
 __all__ = [

@@ -342,12 +342,13 @@ def set_pose(settings: LeapwrightSettings, moment: str, frame: int | None) -> No
 def copy_values(source: Any, target: Any, *, names: Iterable[str] = VALUE_NAMES) -> None:
     """Copy values from settings to an operator or back."""
     for name in names:
-        value = getattr(source, name)
+        value, there = getattr(source, name), getattr(target, name)
         if name in ("posed", "pose_frames"):
-            value = tuple(value)
+            # Arrays of the host are never equal to each other.
+            value, there = tuple(value), tuple(there)
         elif name == "ground":
             value = ground_name(source)
             if isinstance(target, LeapwrightSettings):
                 value = bpy.context.scene.objects.get(value)
-        if getattr(target, name) != value:
+        if there != value:
             setattr(target, name, value)

@@ -12,9 +12,9 @@ import bpy
 
 import leapwright
 from leapwright.errors import LeapwrightError
+from leapwright.offsets import foot_offsets
 
 from .asking import measured, plan_arguments, poses_to_read
-from .feet import foot_offsets
 from .properties import MOMENTS, ground_name
 from .recall import last_low
 

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from types import SimpleNamespace
 from typing import Any
 
+from leapwright.offsets import foot_text
 from leapwright_blender.store import Remembered, load
 
 from .asking import IN_UNITS, block_arguments, rig_arguments
-from .feet import foot_text
 from .properties import AIR_MEASURES, MOMENTS, PUSH_MEASURES, VALUE_NAMES
 
 __all__ = ["again_arguments", "last_low", "recalled"]

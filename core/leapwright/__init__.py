@@ -2,7 +2,8 @@
 """Leapwright plans, blocks, checks, fixes and retimes character jumps.
 
 This package is the solver: numpy only, no 3D program. `plan` answers a jump in whole frames,
-`chart` is the table of rise frames against height.
+`chart` is the table of rise frames against height, `retime` changes a jump's time and keeps its
+magnification.
 """
 
 from leapwright.changes import Alternative, Change
@@ -19,7 +20,10 @@ from leapwright.errors import (
 )
 from leapwright.jump import Frames, Jump, Moments
 from leapwright.path import Motion, Path
+from leapwright.retime import Heights, Retimed, Retiming, retime
 from leapwright.solve import plan
+from leapwright.style import Style
+from leapwright.timemap import TimeMap
 
 __version__ = "0.1.0"
 
@@ -30,6 +34,7 @@ __all__ = [
     "ClashError",
     "FileError",
     "Frames",
+    "Heights",
     "HostError",
     "InputError",
     "Jump",
@@ -40,6 +45,11 @@ __all__ = [
     "NotFoundError",
     "Path",
     "ReachError",
+    "Retimed",
+    "Retiming",
+    "Style",
+    "TimeMap",
     "chart",
     "plan",
+    "retime",
 ]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from leapwright.curves import Curves, Easing, Interpolation
 
-__all__ = ["eased"]
+__all__ = ["AUTO_IS_OUT", "BOUNCES", "eased"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -26,6 +26,9 @@ POWERS = {
     Interpolation.QUART: 4,
     Interpolation.QUINT: 5,
 }
+
+BOUNCES = np.array([1.0, 2.0, 2.5]) / 2.75
+"""Where a bounce that fades touches the ground."""
 
 BACK_BOTH = 1.525
 """What the host multiplies the overshoot by where both ends ease."""
@@ -90,7 +93,7 @@ def _ease_in(name: int, back: Floats, side: npt.NDArray[np.int32]) -> Ease:
 
 def _bounce_out(x: Floats) -> Floats:
     """Four parabolas, each lower by a quarter of the one before it."""
-    hop = np.searchsorted(np.array([1.0, 2.0, 2.5]) / 2.75, x, side="right")
+    hop = np.searchsorted(BOUNCES, x, side="right")
     middle = np.array([0.0, 1.5, 2.25, 2.625])[hop] / 2.75
     foot = np.array([0.0, 0.75, 0.9375, 0.984375])[hop]
     return np.asarray(7.5625 * (x - middle) ** 2 + foot)

@@ -14,7 +14,7 @@ from leapwright.errors import InputError
 from leapwright.playback import blossom, controls, keys_before, parameter
 from leapwright.units import finite
 
-__all__ = ["insert_at", "insert_keys", "stays_aligned"]
+__all__ = ["Added", "insert_at", "insert_keys", "keys_like", "off_line", "retyped", "stays_aligned"]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -102,7 +102,7 @@ def insert_at(
     at, like = np.r_[frame[held], frame_in], np.r_[end, parent]
     inside = _controls(curves, parent)
     value = np.r_[curves.value[end], blossom(inside, u, u, u)[:, 1]]
-    added = _keys(curves, like, at, value, kind)
+    added = keys_like(curves, like, at, value, kind)
     merged = merge(curves, added.curves, replace=False)
     new = merged.added[added.place]
     split = _Split(curves, merged.kept, new[len(end) :], parent, u)
@@ -110,7 +110,7 @@ def insert_at(
     _bend(left, right, split)
     _flatten(left, right, merged.curves, new[: len(end)])
     result = replace(merged.curves, left=left, right=right)
-    return _retyped(result, new, new[: len(end)])
+    return retyped(result, new, new[: len(end)])
 
 
 def stays_aligned(
@@ -133,16 +133,24 @@ def stays_aligned(
     -----
     The host turns the right handle into the line of the left one and keeps its length.
     """
-    at = slice(None) if keys is None else keys
-    key = np.stack([curves.frame[at], curves.value[at]], -1).astype(np.float64)
-    back, ahead = key - curves.left[at], curves.right[at] - key
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.hypot(*ahead.T) / np.hypot(*back.T)
-        shift = back * ratio[:, None] - ahead
-        slope = np.where(back[:, 0] > 0, back[:, 1] / back[:, 0], np.inf)
-        off = np.abs(shift[:, 1]) + np.abs(slope * shift[:, 0])
-    size = np.abs(key[:, 1]) + np.abs(back[:, 1]) + np.abs(ahead[:, 1])
-    return np.asarray(np.isfinite(off) & (off <= tolerance * size))
+    at = np.arange(len(curves.frame)) if keys is None else keys
+    value = curves.value[at]
+    size = np.abs(value) + np.abs(curves.left[at, 1] - value) + np.abs(curves.right[at, 1] - value)
+    return np.asarray(off_line(curves, at) <= tolerance * size)
+
+
+def off_line(curves: Curves, keys: Ints) -> Floats:
+    """Give how far each key's right handle is over or under the line of its left one, float64[N].
+
+    Infinite where the left handle has no length in time.
+    """
+    frame, value = curves.frame[keys].astype(np.float64), curves.value[keys].astype(np.float64)
+    back, below = frame - curves.left[keys, 0], value - curves.left[keys, 1]
+    ahead, above = curves.right[keys, 0] - frame, curves.right[keys, 1] - value
+    slope = np.divide(below, back, out=np.full(back.shape, np.inf), where=back > 0)
+    with np.errstate(invalid="ignore"):
+        off: Floats = np.abs(above - slope * ahead)
+    return np.where(np.isnan(off), np.inf, off)
 
 
 # What is asked
@@ -203,15 +211,15 @@ def _refuse_easings(curves: Curves, parent: Ints) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Added:
+class Added:
     """New keys as curves, and where each of them is in there."""
 
     curves: Curves
     place: Ints
 
 
-def _keys(curves: Curves, like: Ints, frame: Floats, value: Floats, kind: Kind) -> _Added:
-    """Keys with the settings of the keys `like`, in the channels of those."""
+def keys_like(curves: Curves, like: Ints, frame: Floats, value: Floats, kind: Kind) -> Added:
+    """Make keys with the settings of the keys `like`, in the channels of those."""
     home = curves.channel_of_key()[like]
     order = np.lexsort((frame, home))
     place = np.empty(len(order), np.int64)
@@ -221,7 +229,7 @@ def _keys(curves: Curves, like: Ints, frame: Floats, value: Floats, kind: Kind) 
         name: getattr(curves, name)[like[order]]
         for name in ("interpolation", "easing", "back", "amplitude", "period")
     }
-    return _Added(
+    return Added(
         Curves.checked(
             [curves.channels[c] for c in channels],
             np.r_[starts, len(order)],
@@ -356,7 +364,7 @@ def _flatten(left: Singles, right: Singles, curves: Curves, held: Ints) -> None:
     right[outer] = 2 * np.stack([curves.frame, curves.value], -1)[outer] - left[outer]
 
 
-def _retyped(curves: Curves, new: Ints, held: Ints) -> Curves:
+def retyped(curves: Curves, new: Ints, held: Ints) -> Curves:
     """Set the handle types at new keys and beside them, so that the host leaves every handle."""
     home = curves.channel_of_key()
     same = np.diff(home) == 0

@@ -71,8 +71,9 @@ def join_keys(curves: Curves, mask: npt.ArrayLike) -> tuple[Curves, Bools]:
         key, handles = _joinable(curves, np.flatnonzero(may))
         if not key.size:
             return curves, gone
-        first = np.r_[True, np.diff(key) > 1]
-        first[1:] |= ~first[:-1]
+        order = np.arange(key.size)
+        begun = np.maximum.accumulate(np.where(np.diff(key, prepend=-2) > 1, order, 0))
+        first = (order - begun) % 2 == 0
         key, handles = key[first], handles[first]
         right, left = curves.right.copy(), curves.left.copy()
         bent = curves.interpolation[key] == Interpolation.BEZIER

@@ -161,8 +161,8 @@ def parameter(points: Floats, time: Floats) -> Floats:
         if not going.any():
             break
         # Most are found in a few rounds; the others go on alone.
-        todo, u, x, low, high = (a[going] for a in (todo, new, x, low, high))
-        c1, c2, c3 = (c[going] for c in (c1, c2, c3))
+        todo = todo[going]
+        u, x, low, high, c1, c2, c3 = (a[going] for a in (new, x, low, high, c1, c2, c3))
     return found
 
 

@@ -6,9 +6,9 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from fractions import Fraction
-from itertools import pairwise
 from typing import Literal, get_args
 
+from leapwright.before import check_gives, check_pins, read_moments, read_timing
 from leapwright.errors import ClashError, InputError
 from leapwright.jump import Moments
 from leapwright.layout import MOMENTS, Shell, lay_out, plain_frame
@@ -131,13 +131,13 @@ def retime(
     step = 2 if twos else 1
     rate = frame_rate_of(frame_rate)
     _check_numbers(asked, 0 if subframes else step)
-    was = _moments(moments)
+    was = read_moments(moments)
     hold = float(not_negative(crouch_hold_frames, "crouch_hold_frames", "frames"))
-    timing = _timing(was, heights, style or Style(), hold, step)
+    timing = read_timing(was, heights, style or Style(), hold, step)
     chosen = _phases(phases)
-    _check_gives(timing, before, after, chosen)
+    check_gives(timing, before, after, chosen)
     fixed = {m: float(finite(f, f"pins[{m!r}]", "frames")) for m, f in (pins or {}).items()}
-    _check_pins(fixed, was, twos=twos, shot_start=shot_start, subframes=subframes)
+    check_pins(fixed, was, twos=twos, shot_start=shot_start, subframes=subframes)
     shell = Shell(was, timing, before, after, chosen, 0 if subframes else step)
     near = shell.rigid(fixed, snappiness or 1.0)
     k = _snappiness(asked, timing, was, near, heights, float(rate))
@@ -189,58 +189,6 @@ def _check_numbers(asked: Mapping[str, float], step: int) -> None:
         )
 
 
-def _moments(moments: Moments | Mapping[str, float | None]) -> dict[str, float | None]:
-    given = dict(moments)
-    unknown = set(given) - set(MOMENTS)
-    if unknown:
-        raise InputError(
-            f"moments must be of {', '.join(MOMENTS)}, got {sorted(unknown)}", "moments"
-        )
-    was: dict[str, float | None] = {m: given.get(m) for m in MOMENTS}
-    for moment in ("takeoff", "land"):
-        if was[moment] is None:
-            raise InputError(f"moments must have takeoff and land, got no {moment}", "moments")
-    there = [(m, float(finite(f, m, "frames"))) for m, f in was.items() if f is not None]
-    for (first, a), (then, b) in pairwise(there):
-        if b <= a:
-            raise InputError(f"moments must rise, got {first} {a:g} and {then} {b:g}", "moments")
-    return {**was, **dict(there)}
-
-
-def _timing(
-    was: Mapping[str, float | None], heights: Heights | None, style: Style, hold: float, step: int
-) -> Timing:
-    takeoff, land, apex = was["takeoff"], was["land"], was["apex"]
-    assert takeoff is not None
-    assert land is not None
-    air = land - takeoff
-    base = air - style.hang
-    if base <= 0:
-        raise InputError(f"`style` must hang less than the air of {air:g} frames", "style")
-    true = 0.5 * base if heights is None else base * heights.rise_share
-    key = true if apex is None else apex - takeoff - style.hang / 2
-    level = abs(key - base / 2) < 1e-9 if heights is None else heights.is_level
-    # A key on the nearest whole frame is half a step away at most.
-    styled = style.fall != 1 or (heights is not None and abs(key - true) > 0.5 * step + 1e-6)
-    return Timing(
-        push=_gap(was, "crouch", "takeoff"),
-        rise=key if styled or heights is None else true,
-        air=air,
-        absorb=_gap(was, "land", "low"),
-        anticipation=_gap(was, "start", "crouch", hold),
-        recover=_gap(was, "low" if was["low"] is not None else "land", "end"),
-        hold=hold,
-        hang=style.hang,
-        styled=styled,
-        level=level and not styled,
-    )
-
-
-def _gap(was: Mapping[str, float | None], a: str, b: str, less: float = 0.0) -> float | None:
-    first, last = was[a], was[b]
-    return None if first is None or last is None else last - first - less
-
-
 # What is asked
 
 
@@ -251,50 +199,6 @@ def _phases(phases: Collection[Phase] | None) -> frozenset[str]:
             f"`phases` must be of {', '.join(get_args(Phase))}, got {sorted(chosen)}", "phases"
         )
     return chosen
-
-
-def _check_gives(timing: Timing, before: str, after: str, phases: frozenset[str]) -> None:
-    for name, value, phase, frames in (
-        ("before", before, "anticipation", timing.anticipation),
-        ("after", after, "recover", timing.recover),
-    ):
-        if value not in ("shift", "stretch"):
-            raise InputError(f"`{name}` must be shift or stretch, got {value!r}", name)
-        if value == "stretch" and frames is None:
-            raise ClashError(f"{name}=stretch needs {phase}, and the jump has none", (name,))
-        if value == "stretch" and phase in phases:
-            raise ClashError(
-                f"{name}=stretch makes {phase} give, so it cannot be asked for", (name, "phases")
-            )
-
-
-def _check_pins(
-    pins: Mapping[str, float],
-    was: Mapping[str, float | None],
-    *,
-    twos: bool,
-    shot_start: float,
-    subframes: bool,
-) -> None:
-    for moment, frame in pins.items():
-        if moment not in MOMENTS:
-            raise InputError(f"pins must be of {', '.join(MOMENTS)}, got {moment!r}", "pins")
-        if was[moment] is None and moment != "apex":
-            raise ClashError(f"pin {moment}={frame:g}: the jump has no {moment}", ("pins",))
-        if subframes:
-            continue
-        off = (frame - shot_start) % (2 if twos else 1)
-        if off:
-            low, grid = frame - off, "the twos counted from" if twos else "whole frames from"
-            raise ClashError(
-                f"pin {moment}={frame:g} is off {grid} frame {shot_start:g}: use {low:g} or "
-                f"{low + (2 if twos else 1):g}",
-                ("pins", "twos") if twos else ("pins",),
-            )
-    there = [(m, pins[m]) for m in MOMENTS if m in pins]
-    for (first, a), (then, b) in pairwise(there):
-        if b <= a:
-            raise ClashError(f"pins clash: {then}={b:g} is not after {first}={a:g}", ("pins",))
 
 
 def _snappiness(

@@ -15,7 +15,16 @@ from leapwright.insert import insert_at
 from leapwright.playback import keys_before
 from leapwright.timemap import TimeMap
 
-__all__ = ["Away", "OnArc", "kept_keys", "onto_arc", "places", "replaced", "whole_frames"]
+__all__ = [
+    "Away",
+    "OnArc",
+    "kept_keys",
+    "near_bends",
+    "onto_arc",
+    "places",
+    "replaced",
+    "whole_frames",
+]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -27,6 +36,24 @@ Away = tuple[int, float, float]
 
 ROUNDING = 1e-4
 """Frames by which single precision may miss a half frame."""
+
+
+def near_bends(curves: Curves, time_map: TimeMap) -> Bools:
+    """Find the keys between the outer bends and two beyond on each side, in each channel.
+
+    What happens to the others is a shift.
+    """
+    bends = time_map.bends()
+    if not bends.size:
+        return np.zeros(len(curves.frame), bool)
+    before = np.r_[0, np.cumsum(curves.frame <= bends[0])][curves.starts]
+    until = np.r_[0, np.cumsum(curves.frame < bends[-1])][curves.starts]
+    first, stop = curves.starts[:-1], curves.starts[1:]
+    low = np.maximum(first + np.diff(before) - 2, first)
+    high = np.minimum(first + np.diff(until) + 2, stop)
+    edge = np.bincount(low, minlength=len(curves.frame) + 1)
+    edge -= np.bincount(np.maximum(high, low), minlength=len(curves.frame) + 1)
+    return np.asarray(np.cumsum(edge)[:-1] > 0)
 
 
 def whole_frames(curves: Curves, time_map: TimeMap, firm: tuple[Floats, Floats]) -> Floats:

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,8 +20,9 @@ from leapwright.curves import (
 )
 from leapwright.errors import InputError
 from leapwright.playback import evaluate
+from leapwright.shape import Miss, largest_miss
 from leapwright.timemap import TimeMap
-from leapwright.warp import Miss, largest_miss, warp
+from leapwright.warp import warp
 
 G = 9.80665
 LANDING = TimeMap.of([23, 35, 51, 55, 67], [23, 35, 47, 50, 67])
@@ -32,10 +35,11 @@ def random_curve(rng: np.random.Generator, *, first: int = 0, modes: int = 3) ->
     frame = first + np.sort(rng.choice(120, count, replace=False)) + rng.choice([0.0, 0.25], count)
     value, size = rng.normal(0, 1, count) * rng.uniform(0.1, 30), np.r_[np.diff(frame), 5.0]
     before = np.r_[5.0, size[:-1]]
+    out, up = rng.uniform(0, 1.1, (2, count)), rng.normal(0, 1, (2, count))
     return Curves.checked(
         [Channel("c", 0)], [0, count], frame, value,
-        left=np.stack([frame - before * rng.uniform(0, 1.1, count), value + rng.normal(0, 1, count)], -1),
-        right=np.stack([frame + size * rng.uniform(0, 1.1, count), value + rng.normal(0, 1, count)], -1),
+        left=np.stack([frame - before * out[0], value + up[0]], -1),
+        right=np.stack([frame + size * out[1], value + up[1]], -1),
         interpolation=rng.integers(0, modes, count),
         left_type=rng.integers(0, 5, count),
         right_type=rng.integers(0, 5, count),
@@ -72,12 +76,16 @@ def shape_miss(before: Curves, after: Curves, m: TimeMap, first: int = 0) -> flo
 @pytest.mark.parametrize("seed", range(150))
 def test_exact_keeps_every_shape(seed: int, first: int) -> None:
     rng = np.random.default_rng([seed, first])
-    curve, m = random_curve(rng, first=first), random_map(rng, first=first)
+    # Every third with easings too: all but the elastic one, which is not split.
+    modes = 13 if seed % 3 == 0 else 3
+    curve, m = random_curve(rng, first=first, modes=modes), random_map(rng, first=first)
+    plain = np.where(curve.interpolation == Interpolation.ELASTIC, 2, curve.interpolation)
+    curve = replace(curve, interpolation=plain.astype(np.int32))
     got = warp(curve, m, exact=True)
     assert shape_miss(curve, got.curves, m, first) <= 1e-4
     assert got.unsplit == got.merged == ()
-    where = got.curves.frame[got.split]
-    assert where.size <= 2 * m.bends().size
+    if not got.softened:
+        assert np.count_nonzero(got.split) <= 2 * m.bends().size
 
 
 def test_back_again() -> None:
@@ -322,7 +330,8 @@ def test_rounding_alone_breaks_no_aligned_handles() -> None:
     made = got.curves
     assert (made.left_type[1:] == Handle.ALIGNED).all()
     assert (made.right_type[1:] == Handle.ALIGNED).all()
-    assert got.fixed[1:].all()
+    # The host turns a long handle beside a short one by what rounding makes of it.
+    assert np.count_nonzero(got.fixed) >= 15
     out = made.right - np.stack([made.frame, made.value], -1)
     np.testing.assert_allclose((out[:, 1] / out[:, 0])[1:], slope[1:] / 1.37, atol=1e-4)
 
@@ -344,8 +353,14 @@ def test_easings_outside_bends_keep_their_shape(easing: Interpolation) -> None:
     assert shape_miss(curve, got.curves, TimeMap.of([41, 60], [41, 50])) <= 1e-6
     assert got.unsplit == ()
     got = warp(curve, TimeMap.of([41, 70], [41, 50]), exact=True)
-    assert got.unsplit == (("c[0]", 60),)
-    assert not got.split.any()
+    if easing == Interpolation.ELASTIC:
+        assert got.unsplit == (("c[0]", 60),)
+        assert not got.split.any()
+    else:
+        assert got.softened == (("c[0]", 60),)
+        assert shape_miss(curve, got.curves, TimeMap.of([41, 70], [41, 50])) <= 1e-4
+    tidy = warp(curve, TimeMap.of([41, 70], [41, 50]), physics=[0])
+    assert tidy.unsplit == (("c[0]", 60),)
 
 
 # The largest miss
@@ -359,8 +374,7 @@ def test_the_stated_miss_is_the_true_one(seed: int) -> None:
     got = warp(curves, m)
     said = largest_miss(curves, got.curves, m)
     worst = (0.0, "")
-    low, high = m.apply(np.clip(m.reach, -10, 130))
-    frames = np.arange(np.floor(low), np.ceil(high) + 0.5, 0.5)
+    frames = np.arange(np.floor(m.apply(-20)), m.apply(150), 0.5)
     for i in range(80):
         was, now = channel(curves, i), channel(got.curves, i)
         x = m.invert(frames)

@@ -204,7 +204,7 @@ FOOT_TEXTS = (
 
 
 def see_foot_texts() -> None:
-    feet = importlib.import_module(f"{MODULE}.feet")
+    feet = importlib.import_module("leapwright.offsets")
     errors = importlib.import_module("leapwright.errors")
     said: dict[str, Any] = {}
     for text in FOOT_TEXTS:

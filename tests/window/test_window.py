@@ -82,3 +82,28 @@ def test_one_undo_takes_it_all_back(seen: dict[str, Any]) -> None:
 
 def test_marked_poses_are_read(seen: dict[str, Any]) -> None:
     assert seen["measured"]["push_height_m"] == pytest.approx(0.25, abs=1e-5)
+
+
+def test_the_spline_button_waits_for_a_block(seen: dict[str, Any]) -> None:
+    assert seen["spline_before_block"] is False
+
+
+def test_a_click_on_spline_makes_curves_of_the_stepped_block(seen: dict[str, Any]) -> None:
+    span = range(97, 119)
+    before = [key for key in seen["stepped"] if key[2] in span]
+    after = [key for key in seen["splined"] if key[2] in span]
+    assert before
+    assert {key[4] for key in before} == {"CONSTANT"}
+    assert {key[4] for key in after} <= {"BEZIER", "LINEAR"}
+    # No key is added, none goes elsewhere.
+    assert [key[:3] for key in seen["splined"]] == [key[:3] for key in seen["stepped"]]
+    assert [key[3] for key in after] == pytest.approx([key[3] for key in before], abs=1e-6)
+
+
+def test_undo_takes_the_spline_pass_back(seen: dict[str, Any]) -> None:
+    assert seen["stepped_after_undo"] == seen["stepped"]
+
+
+def test_more_opens_in_a_narrow_sidebar(seen: dict[str, Any]) -> None:
+    assert seen["sidebar_width"] == 260
+    assert seen["more_opened"]

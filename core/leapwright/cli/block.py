@@ -16,6 +16,7 @@ from leapwright.cli import plan as flags
 from leapwright.cli.plan import LengthUnit, ask_of, quoting
 from leapwright.cli.shots import option, switch
 from leapwright.errors import InputError, KeysInTheWayError
+from leapwright.offsets import foot_offsets
 from leapwright.units import frame_rate_of
 
 __all__ = ["block"]
@@ -228,7 +229,7 @@ def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
     if typed["pose"]:
         ask["poses"] = lengths.moment_frames(typed["pose"], "poses")
     if typed["foot"]:
-        ask["foot"] = lengths.foot_offsets(typed["foot"], "foot")
+        ask["foot"] = foot_offsets(typed["foot"])
     if typed["within"] is not None:
         ask["within"] = lengths.length(typed["within"], "within")
     for name in ("air", "key"):

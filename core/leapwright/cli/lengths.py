@@ -19,7 +19,6 @@ from leapwright.units import METRES_PER_UNIT
 
 __all__ = [
     "count",
-    "foot_offsets",
     "frame_list",
     "gravity",
     "length",
@@ -178,29 +177,6 @@ def moment_frames(texts: Iterable[str], argument: str) -> dict[str, int | float]
         except InputError:
             raise InputError(f"{argument} must be MOMENT=FRAME, got {text!r}", argument) from None
     return frames
-
-
-def foot_offsets(texts: Iterable[str], argument: str) -> dict[str, dict[str, int]]:
-    """Read texts like ``paw.L=release-4,plant+0``.
-
-    Examples
-    --------
-    >>> foot_offsets(["paw.L=release-4", "paw.R=plant+2,release-1"], "foot")
-    {'paw.L': {'release': -4}, 'paw.R': {'plant': 2, 'release': -1}}
-    """
-    feet: dict[str, dict[str, int]] = {}
-    for text in texts:
-        # A control's own name may have an equals sign; the offsets have none.
-        name, equals, offsets = text.rpartition("=")
-        parts = [
-            re.fullmatch(r"\s*(release|plant)\s*([+-]\d+|0)\s*", p) for p in offsets.split(",")
-        ]
-        if not equals or not name.strip() or not all(parts):
-            raise InputError(f"{argument} must be NAME=release-4,plant+0, got {text!r}", argument)
-        if name in feet:
-            raise InputError(f"{argument} {name} is given twice, got {text!r}", argument)
-        feet[name] = {part[1]: int(part[2]) for part in parts if part}
-    return feet
 
 
 def frame_list(text: str, argument: str) -> list[int | float]:

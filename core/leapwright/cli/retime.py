@@ -62,7 +62,10 @@ def retime(
     gravity: Annotated[
         str | None,
         option(
-            "--gravity", "G", TIME, "What is true: m/s², a body like moon, or scene. Default 9.80665."
+            "--gravity",
+            "G",
+            TIME,
+            "What is true: m/s², a body like moon, or scene. Default 9.80665.",
         ),
     ] = None,
     moment: Annotated[

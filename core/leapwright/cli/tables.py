@@ -22,7 +22,15 @@ from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
 from leapwright.units import METRES_PER_UNIT
 
-__all__ = ["control_of", "show_chart", "show_keys", "show_plan", "show_splined", "warn"]
+__all__ = [
+    "control_of",
+    "show_chart",
+    "show_keys",
+    "show_plan",
+    "show_retimed",
+    "show_splined",
+    "warn",
+]
 
 ABSENT = "–"
 LEAST_PERCENT = 0.05
@@ -100,6 +108,98 @@ def show_splined(result: Any, *, out: TextIO) -> None:
     for measured in result.measured:
         for line in _measured_lines(measured):
             console.print(Text(line), soft_wrap=True)
+
+
+def show_retimed(result: Any, *, out: TextIO) -> None:
+    """Print a retime: frames before and after, what it means, the keys, the other answers."""
+    console = _console(out)
+    solved = result.solved
+    console.print(Text(_retime_sentence(solved), style="bold"), soft_wrap=True)
+    console.print(_retime_table(solved))
+    for line in _retime_lines(result):
+        console.print(Text(line), soft_wrap=True)
+    if len(solved.alternatives) > 1:
+        table = _table("", "Answer", numbers=(0,))
+        for rank, other in enumerate(solved.alternatives, start=1):
+            table.add_row(str(rank), Text(other.words), style="bold" if rank == 1 else "")
+        console.print(table)
+
+
+def _retime_sentence(solved: Any) -> str:
+    answer = solved.answer
+    if answer.unchanged:
+        return "Nothing changes: no whole-frame answer is nearer."
+    return f"{answer.words[0].upper()}{answer.words[1:]}."
+
+
+def _retime_table(solved: Any) -> Table:
+    table = _table(
+        "Moment", "Before", "After", "Phase from there", "Before", "After", numbers=(1, 2, 4, 5)
+    )
+    before, after = dict(solved.moments_before), dict(solved.moments_after)
+    for moment, phase, name in _ROWS:
+        was = getattr(solved.frames_before, name) if name else None
+        now = getattr(solved.frames_after, name) if name else None
+        absent = before.get(moment) is None if moment else not was
+        if absent:
+            continue
+        table.add_row(
+            moment.replace("takeoff", "take-off"),
+            _count(before[moment]) if moment else "",
+            _count(after[moment]) if moment and after.get(moment) is not None else "",
+            phase if was else "",
+            _count(was) if was else "",
+            _count(now) if was and now is not None else "",
+        )
+    return table
+
+
+def _retime_lines(result: Any) -> Iterator[str]:
+    solved, answer = result.solved, result.solved.answer
+    asked = f" (asked {solved.snappiness_asked:.3g})" if solved.snappiness_asked != 1 else ""
+    yield (
+        f"Snappiness {answer.snappiness:.3g}{asked}; it reads as a character "
+        f"{answer.reads_as_size:.2f} times the size."
+    )
+    if solved.magnification is not None:
+        timing = ""
+        if solved.timing_before is not None and answer.timing is not None:
+            timing = f"; rise over push {solved.timing_before:.2f}, now {answer.timing:.2f}"
+        yield f"Magnification {solved.magnification:.2f} stays{timing}."
+    if solved.physics_before is not None and answer.physics is not None:
+        was, now = solved.physics_before, answer.physics
+        text = f"Gravity {was.rise_gravity:.2f}, now {now.rise_gravity:.2f} m/s²"
+        if (
+            abs(was.fall_gravity - was.rise_gravity) > 0.01
+            or abs(now.fall_gravity - now.rise_gravity) > 0.01
+        ):
+            text += f"; in the fall {was.fall_gravity:.2f}, now {now.fall_gravity:.2f}"
+        yield text + "."
+    if answer.speed_step is not None and abs(answer.speed_step) > 0.005:
+        yield (
+            f"The speed steps by {answer.speed_step:+.0%} at take-off: whole frames shrank push "
+            "and air a little differently."
+        )
+    keys = result.keys
+    yield (
+        f"Keys: {keys.moved} moved, {keys.split} added at bends, {len(keys.merged)} merged, "
+        f"on {keys.channels} channels."
+    )
+    for channel, kept, away in keys.merged:
+        yield f"  {channel}: the key of {_count(away)} gave way to that of {_count(kept)}"
+    miss = keys.largest_miss
+    if miss.channel:
+        yield (
+            f"Largest miss in shape: {miss.share:.1%} of the range of {miss.channel} "
+            f"(frame {_count(miss.frame)})."
+        )
+    if result.props:
+        yield f"Along with it: {', '.join(result.props)}."
+    for name, flight in (("before", result.before), ("after", result.after)):
+        if flight is not None:
+            heights = flight.heights
+            push = "" if heights.push is None else f"push {heights.push:.4f} m, "
+            yield f"Measured {name}: {push}jump {heights.jump:.4f} m."
 
 
 def _print_keys(console: Console, keyed: Sequence[Any]) -> None:
