@@ -16,6 +16,7 @@ from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.layout import Layout, Sheet
 from leapwright_blender.markers import set_markers
+from leapwright_blender.memory import marked
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Shift, on_frames
@@ -74,7 +75,7 @@ def finish(
         remembered = _in_time([*_without(kept, new, layout.sheets), new])
         store.save(obj, remembered)
     if markers:
-        set_markers(scene, obj.name, [_marked(r) for r in remembered])
+        set_markers(scene, obj.name, [marked(r) for r in remembered])
     measured = measure_written(
         obj, scene, ground, controls, course, top, poses, layout.sheets, stepped=new.stepped
     )
@@ -89,10 +90,6 @@ def remembered_controls(controls: Controls) -> dict[str, Any]:
         "cog": label(controls.cog),
         "feet": [label(foot) for foot in controls.feet],
     }
-
-
-def _marked(jump: Remembered) -> dict[str, float]:
-    return {name: frame for name, frame in jump.moments.items() if name != "hold"}
 
 
 def _in_time(jumps: Sequence[Remembered]) -> list[Remembered]:

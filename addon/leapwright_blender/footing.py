@@ -15,13 +15,15 @@ from leapwright_blender.contact import LEVEL, Contact
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.legs import Leg
+from leapwright_blender.limb import between
 from leapwright_blender.planted import LegKeys, Plant, leg_keys
 from leapwright_blender.poses import Body, ankle_of
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
+from leapwright_blender.sample import sample
 from leapwright_blender.space import Point
 
-__all__ = ["footing", "too_short"]
+__all__ = ["footing", "sliding", "too_short"]
 
 Floats = NDArray[np.float64]
 
@@ -39,11 +41,58 @@ def footing(
     stepped: bool,
     within: float,
 ) -> LegKeys | None:
-    """Keys for legs that are turned joint by joint: their feet stay where they are planted."""
-    legs = [leg for leg in controls.legs if not leg.ik]
-    if not any(leg.after for leg in legs):
-        # Legs that end with the shin have no foot that could be held.
+    """Keys for legs that are turned joint by joint: their feet stay where they are planted.
+
+    None where no leg has a foot of its own; one that ends with the shin cannot be held.
+    """
+    plants = _plants(obj, ground, controls, course, body, contacts, lifts)
+    if not plants:
         return None
+    return leg_keys(
+        obj,
+        scene,
+        plants,
+        moments=course.frames.tolist(),
+        within=within / ground.metres,
+        stepped=stepped,
+    )
+
+
+def sliding(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    body: Body,
+    *,
+    contacts: Mapping[str, Contact],
+) -> tuple[float, float]:
+    """How far feet of FK legs slide while they are planted, as the rig plays now: m, and frame."""
+    plants = _plants(obj, ground, controls, course, body, contacts, {})
+    worst = (0.0, float(course.frames[0]))
+    for plant in plants:
+        inside = (course.every_frame >= plant.first) & (course.every_frame <= plant.last)
+        frames = course.every_frame[inside]
+        at = np.array([frame for frame, _ in plant.held])
+        held = between(at, np.array([matrix for _, matrix in plant.held]), frames)
+        there = sample(obj, frames, [ankle_of(plant.leg)], scene=scene).positions[0]
+        away = np.linalg.norm(there - held[:, :3, 3], axis=1) * ground.metres
+        worst = max(worst, (float(np.max(away)), float(frames[np.argmax(away)])))
+    return worst
+
+
+def _plants(
+    obj: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    body: Body,
+    contacts: Mapping[str, Contact],
+    lifts: Mapping[str, float],
+) -> list[Plant]:
+    """Every FK foot's two spans on the ground."""
+    legs = [leg for leg in controls.legs if not leg.ik]
     steered = len(controls.feet)
     keys = read_curves(obj).curves
     soles = controls.soles[steered:] if len(controls.soles) == steered + len(legs) else ()
@@ -62,14 +111,7 @@ def footing(
         lands = course.frame("land") + contact.plant
         last = lands if course.carry_on else float(course.frames[-1])
         plants.append(Plant(leg, lands, last, after, sole))
-    return leg_keys(
-        obj,
-        scene,
-        plants,
-        moments=course.frames.tolist(),
-        within=within / ground.metres,
-        stepped=stepped,
-    )
+    return plants
 
 
 def _ankle_point(leg: Leg) -> Point:

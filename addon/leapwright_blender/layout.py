@@ -25,7 +25,7 @@ from leapwright_blender.character import Holder, holders
 from leapwright_blender.contact import Contact
 from leapwright_blender.correct import corrected
 from leapwright_blender.course import Course
-from leapwright_blender.footing import footing, too_short
+from leapwright_blender.footing import footing, sliding, too_short
 from leapwright_blender.ground import Ground
 from leapwright_blender.poses import Body, measured_at
 from leapwright_blender.read import Reading, read_curves
@@ -185,6 +185,9 @@ def lay_out(
             if legs
             else None
         )  # fmt: skip
+        slid = (0.0, 0.0)
+        if not legs:
+            slid = sliding(obj, scene, ground, controls, course, body, contacts=contacts)
     unkeyed: tuple[tuple[str, float], ...] = ()
     sheets = [
         Sheet(page.holder, schedule.curves, schedule.old, schedule.went)
@@ -222,7 +225,12 @@ def lay_out(
         carrying=tuple(c for _, c in carrying),
         props=tuple(f"{p.holder.label} ({p.holder.why})" for p in pages[1:]),
         sole_miss_m=None if leg_sheet is None else leg_sheet.largest_miss * ground.metres,
-        warnings=(*_edited_warning(pages), *too_short(leg_sheet, ground), *_unkeyed(unkeyed)),
+        warnings=(
+            *_edited_warning(pages),
+            *too_short(leg_sheet, ground),
+            *_unkeyed(unkeyed),
+            *_slid(slid, within),
+        ),
     )
 
 
@@ -401,6 +409,15 @@ def _corrected(
             now = [*now[: at[0]], ride, *now[at[0] + 1 :]]
             rehearse(now)
     return now
+
+
+def _slid(slid: tuple[float, float], within: float) -> list[str]:
+    """FK feet that are left to themselves between the poses."""
+    metres, frame = slid
+    if metres <= within:
+        return []
+    where = f"{metres * 100:.1f} cm between the poses (frame {frame:g})"
+    return [f"planted feet of FK legs slide up to {where}: the option legs adds keys against that"]
 
 
 def _overlaid(sheet: Sheet, base: Curves, more: Curves) -> Sheet:

@@ -17,11 +17,11 @@ import numpy as np
 from leapwright.curves import Channel, Curves
 from leapwright.timemap import TimeMap
 from leapwright.warp import warp
-from leapwright_blender.read import read_keys, read_places
+from leapwright_blender.read import read_keys
 from leapwright_blender.span import go_to, inner_bends, length_after, moves
 
 # One writer of keys serves all; these are curves of a strip, not of a data-block.
-from leapwright_blender.write import _undo_rounding, _write_keys
+from leapwright_blender.write import put_keys
 
 __all__ = ["left_strips", "retime_strips", "strips_in_time"]
 
@@ -202,8 +202,7 @@ def _retime_keys(
 
 
 def _set_keys(curves: Curves, targets: list[Any]) -> None:
-    _write_keys(curves, targets)
-    _undo_rounding(curves, read_places(targets), targets)
+    put_keys(curves, targets)
 
 
 def _set_all(wanted: dict[Any, Bounds]) -> None:

@@ -363,7 +363,8 @@ def _said(
     counted = [
         k.knots if stepped else np.arange(len(m)) for k, m in zip(chosen, missed, strict=True)
     ]
-    worst = int(np.argmax([np.max(m[c], initial=-1.0) for m, c in zip(missed, counted, strict=True)]))
+    most = [np.max(m[c], initial=-1.0) for m, c in zip(missed, counted, strict=True)]
+    worst = int(np.argmax(most))
     short = []
     for span in spans:
         at = int(np.argmax(np.abs(span.short)))

@@ -186,7 +186,11 @@ def make_room(
         return Shift()
     first, last = float(course.frames[0]), float(course.frames[-1])
     ends = [*poses.values(), *([] if since is None else [since])]
-    shift = Shift(max(ends), last - max(ends)) if ends else Shift(first - 2 * MERGE_FRAMES, last - first + 1)
+    shift = (
+        Shift(max(ends), last - max(ends))
+        if ends
+        else Shift(first - 2 * MERGE_FRAMES, last - first + 1)
+    )
     return shift if shift.by > 0 else Shift()
 
 

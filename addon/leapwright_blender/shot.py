@@ -21,7 +21,8 @@ from leapwright_blender.finish import remembered_controls
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, measure
 from leapwright_blender.poses import read_body, read_poses
-from leapwright_blender.retime import RetimedRig, retime
+from leapwright_blender.retime import retime
+from leapwright_blender.retimed import RetimedRig
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.rigfile import RigFile, save_rig_file
 from leapwright_blender.spline import Splined, spline

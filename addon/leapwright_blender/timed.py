@@ -218,8 +218,7 @@ def _set_markers(pairs: Sequence[tuple[Any, int]]) -> None:
 
 
 def _set_range(action: Any, limits: tuple[float, ...]) -> None:
-    # The host moves the end along where the start would pass it.
-    action.frame_end = max(action.frame_end, limits[1])
+    # In this order: the host moves the end along where the start would pass it.
     action.frame_start, action.frame_end = limits
 
 

@@ -153,8 +153,7 @@ def _channels(holder: Any) -> list[Channel]:
         Channel(path + name, i, group)
         for name, locked in named
         for i in range(len(locked))
-        if not locked[i]
-        and not (name == "location" and joined)
+        if not locked[i] and not (name == "location" and joined)
     ]
 
 

@@ -16,7 +16,7 @@ from leapwright.errors import HostError, InputError
 from leapwright_blender import host
 from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_places
 
-__all__ = ["Written", "write_all", "write_curves"]
+__all__ = ["Written", "put_keys", "write_all", "write_curves"]
 
 FRAME_MISS = 1.001e-3
 """How far, in frames, the host may move a handle of a `fixed` key: its own thousandth of a frame is
@@ -131,6 +131,14 @@ def _former(curves: Curves, before: Curves) -> Curves:
     fresh = [c for c in curves.channels if c not in places]
     nothing = Curves.checked(fresh, np.zeros(len(fresh) + 1, np.int64), [], [])
     return concat([known, nothing]) if fresh else known
+
+
+def put_keys(curves: Curves, targets: Sequence[Any]) -> None:
+    """Make the keys of host curves, one for each channel, those of `curves`: for curves that no
+    action holds. Nothing is refused and nothing checked."""
+    each = list(targets)
+    _write_keys(curves, each)
+    _undo_rounding(curves, read_places(each), each)
 
 
 def _write_keys(curves: Curves, targets: list[Any]) -> None:

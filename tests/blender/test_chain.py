@@ -46,7 +46,7 @@ def hop(rig, **more):
 def test_two_hops_share_the_low() -> None:
     rig = simple_hare()
     first = hop(rig, pins={"crouch": 1})
-    assert {k: v for k, v in first.moments.items()} == {
+    assert dict(first.moments) == {
         "crouch": 1, "takeoff": 4, "apex": 10, "land": 16, "low": 19,
     }  # fmt: skip
     second = rig_of(rig, bpy.context.scene).block(

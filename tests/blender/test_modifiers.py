@@ -178,6 +178,39 @@ def test_a_blend_over_a_bend_keeps_its_ends_and_is_said() -> None:
     ]
 
 
+@pytest.mark.parametrize("far", [1000, -1000])
+def test_a_range_goes_far_beyond_its_former_end(far: int) -> None:
+    obj = hare()
+    curve = keyed(obj, {1: 0})
+    made = [
+        modify(curve, kind, (45, 60), blend_in=10, blend_out=5) for kind in ("LIMITS", "STEPPED")
+    ]
+    retime_others(held(obj), TimeMap.of([0], [far]))
+    for m in made:
+        assert (m.frame_start, m.frame_end) == (45 + far, 60 + far)
+        assert (m.blend_in, m.blend_out) == (10, 5)
+
+
+def test_frames_of_a_stepped_modifier_go_beyond_its_former_end() -> None:
+    modifier = own_steps(keyed(hare(), {1: 0}))
+    retime_others(held(bpy.data.objects["Hare"]), TimeMap.of([0], [1000]))
+    assert (modifier.frame_start, modifier.frame_end) == (1044, 1060)
+
+
+def test_a_blend_grows_longer_than_its_range_was() -> None:
+    modifier = modify(keyed(hare(), {1: 0}), "LIMITS", (45, 50), blend_in=4, blend_out=1)
+    retime_others(held(bpy.data.objects["Hare"]), TimeMap.of([45, 50], [45, 95]))
+    assert (modifier.frame_start, modifier.frame_end) == (45, 95)
+    assert (modifier.blend_in, modifier.blend_out) == (40, 10)
+
+
+def test_a_point_of_the_users_own_stays_on_a_bend_where_it_is_no_corner() -> None:
+    obj = hare()
+    modifier = envelope(keyed(obj, {1: 0.4}), (30, -1, 1), (38, -1, 1), (50, -1, 1))
+    assert retime_others(held(obj), BEAT, exact=True) == Moved(modifiers=1)
+    np.testing.assert_allclose([p.frame for p in modifier.control_points], [32, 40, 48])
+
+
 def test_functions_of_the_frame_and_repeats_are_left_and_named() -> None:
     obj = hare()
     curve = keyed(obj, {1: 0, 50: 3})

@@ -77,6 +77,14 @@ def test_a_strip_that_bends_is_stretched_as_a_whole_and_said() -> None:
     )
 
 
+def test_blends_that_trade_places_both_arrive() -> None:
+    obj = hare()
+    strip = add_strip(with_track(obj), strip_action("Ears", 10, 40), 30)
+    strip.blend_in, strip.blend_out = 10, 20
+    retime_others(held(obj), TimeMap.of([30, 40, 60], [30, 55, 60]))
+    assert (strip.blend_in, strip.blend_out) == pytest.approx((25, 5))
+
+
 def test_a_strip_with_a_time_of_its_own_follows_every_bend() -> None:
     obj = hare()
     strip = add_strip(with_track(obj), strip_action("Ears", 10, 40), 30)

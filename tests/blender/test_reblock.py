@@ -192,7 +192,7 @@ def test_own_keys_are_reported_as_replaced_and_none_is_left_behind() -> None:
     """A shorter jump leaves nothing of the longer one, with keys on everything too."""
     first = blocked(crouch_hold_frames=6, key="all")
     own = {
-        tuple(name.split("|", 1)) + (frame,)
+        (*name.split("|", 1), frame)
         for name, keys in hare().remembered()[0].written.items()
         for frame, _ in keys
     }

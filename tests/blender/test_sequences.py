@@ -189,6 +189,17 @@ def check_report(before: State, after: State, keyed: Sequence[Keyed], span: Any)
     assert set(before.rest[3]) <= set(after.rest[3])
 
 
+def check_remembered(now: State) -> None:
+    """Every moment that the rig remembers is keyed on what carries the COG."""
+    ways = [i for i, c in enumerate(now.curves["Hare"].channels) if ".location" in c.data_path]
+    keyed = {f for i in ways for f in channel(now.curves["Hare"], i).frame.tolist()}
+    marked = {(name, frame) for name, frame, camera in now.markers if not camera}
+    for number, jump in enumerate(hare().remembered(), 1):
+        assert set(jump.moments.values()) <= keyed
+        rig = "Hare" if number == 1 else f"Hare {number}"
+        assert (f"{rig} take-off", jump.moments["takeoff"]) in marked
+
+
 def _by_label(curves: Curves) -> dict[str, Curves]:
     return {c.label: channel(curves, i) for i, c in enumerate(curves.channels)}
 
@@ -226,7 +237,7 @@ def _check_free(old: Curves, i: int, new: Curves, j: int, where: Any) -> None:
         other = getattr(old, "right_type" if types == "left_type" else "left_type")[i]
         if kind == Handle.FREE and other == Handle.FREE:
             was, now = getattr(old, sides)[i], getattr(new, sides)[j]
-            assert now.tolist() == pytest.approx((was + [by, 0]).tolist(), abs=1e-4), where
+            assert now.tolist() == pytest.approx([was[0] + by, was[1]], abs=1e-4), where
 
 
 # --- The steps -----------------------------------------------------------------------------------
@@ -313,7 +324,7 @@ def _one_report_each(keyed: Sequence[Keyed]) -> tuple[Keyed, ...]:
             whole[k.channel] = k
             continue
         first = whole[k.channel]
-        assert not first.moves and not k.moves and not first.gone and not k.gone
+        assert not (*first.moves, *k.moves, *first.gone, *k.gone)
         new = {*first.new, *k.new}
         stay = tuple(f for f in k.stay if f not in new)
         whole[k.channel] = replace(first, new=tuple(sorted(new)), stay=stay)
@@ -359,7 +370,9 @@ class Session:
         except LeapwrightError:
             state().same_as(before)
             return False
-        check_report(before, state(), done.keyed, done.span)
+        after = state()
+        check_report(before, after, done.keyed, done.span)
+        check_remembered(after)
         self.push()
         return True
 

@@ -9,7 +9,7 @@ import bpy
 import numpy as np
 import pytest
 
-from blender.rigs import simple_hare
+from blender.rigs import fk_hare, simple_hare
 from leapwright import InputError, NotFoundError
 from leapwright.curves import Curves, Handle, Interpolation, channel
 from leapwright_blender import rig_of
@@ -41,7 +41,7 @@ def keys_of(curves: Curves) -> dict[str, list[tuple[float, float]]]:
 
 
 def stepped_hare() -> Any:
-    """Take-off on 12, apex on 24, land on 36; an ear swings, with a breakdown on 18, and a switch."""
+    """Take-off on 12, apex on 24, land on 36; an ear swings, and a switch."""
     rig = simple_hare()
     ear = rig.pose.bones["ear.L"]
     ear.rotation_mode = "XYZ"
@@ -181,3 +181,29 @@ def test_moments_by_hand_and_nothing_to_spline() -> None:
     air = heights(rig, range(5, 22))
     assert np.diff(air, n=2) == pytest.approx(-9.80665 / 24**2, abs=4 * NEAR)
     assert heights(rig, [1, 5, 21, 25]) == pytest.approx([0.3, 0.6, 0.6, 0.3], abs=1e-6)
+
+
+def test_fk_feet_slide_and_that_is_said_unless_legs_are_keyed() -> None:
+    rig, scene = fk_hare(), bpy.context.scene
+    rig_of(rig, scene).block(
+        rise_frames=8, push_height=0.12, push_frames=None, pins={"takeoff": 20}, stepped=True
+    )
+    before = keys_of(read_curves(rig).curves)
+    dry = rig_of(rig, scene).spline(dry_run=True)
+    assert any("slide up to" in text for text in dry.warnings)
+    held = rig_of(rig, scene).spline(legs=True)
+    assert not any("slide up to" in text for text in held.warnings)
+    assert held.measured[0].sole_miss_m is not None
+    assert held.measured[0].sole_miss_m < 5e-3
+    after = keys_of(read_curves(rig).curves)
+    for name, keys in before.items():
+        # Poses stay, and what is new is on the legs alone.
+        assert {f for f, _ in keys} <= {f for f, _ in after[name]}
+        if not any(part in name for part in ("thigh", "shin", "foot")):
+            assert [f for f, _ in after[name]] == [f for f, _ in keys]
+    places = []
+    m = rig_of(rig, scene).remembered()[0].moments
+    for frame in np.arange(min(m.values()), m["takeoff"] + 1):
+        scene.frame_set(int(frame))
+        places.append(np.array(rig.matrix_world @ rig.pose.bones["foot.L"].head))
+    assert np.linalg.norm(np.array(places) - places[0], axis=1).max() < 5e-3

@@ -411,11 +411,36 @@ def test_no_keys_no_frames() -> None:
     assert evaluate(Curves.empty(), [1, 2]).shape == (0, 2)
 
 
-def test_easings_are_refused_only_where_they_are_asked_for() -> None:
-    curves = flat(1, 5, 9, interpolation=[2, Interpolation.ELASTIC, 2])
-    assert evaluate(curves, [2, 5, 9, 12]).shape == (1, 4)
-    with pytest.raises(InputError, match="ELASTIC"):
-        evaluate(curves, [6])
+EASE_IN = {
+    Interpolation.SINE: lambda u: 1 - math.cos(u * math.pi / 2),
+    Interpolation.QUAD: lambda u: u**2,
+    Interpolation.CUBIC: lambda u: u**3,
+    Interpolation.QUART: lambda u: u**4,
+    Interpolation.QUINT: lambda u: u**5,
+    Interpolation.CIRC: lambda u: 1 - math.sqrt(1 - u**2),
+    Interpolation.EXPO: lambda u: (2 ** (10 * (u - 1)) - 2**-10) / (1 - 2**-10),
+    Interpolation.BACK: lambda u: u * u * (2.5 * u - 1.5),
+}
+
+
+@pytest.mark.parametrize("mode", list(EASE_IN))
+def test_easings_in_out_and_both(mode: Interpolation) -> None:
+    """Against plain formulas; the host itself is asked in tests/blender."""
+    ease = EASE_IN[mode]
+    frames = [2, 3.5, 6, 8]
+    for easing in (1, 2, 3):
+        over = 1.5 / 1.525 if easing == 3 else 1.5
+        curves = flat(0, 10, interpolation=mode, easing=easing, back=over)
+        span = [float(v) for v in curves.value]
+        for frame, got in zip(frames, evaluate(curves, frames)[0], strict=True):
+            u = frame / 10
+            if easing == 1:
+                part = ease(u)
+            elif easing == 2:
+                part = 1 - ease(1 - u)
+            else:
+                part = ease(2 * u) / 2 if u < 0.5 else 1 - ease(2 - 2 * u) / 2
+            assert got == pytest.approx(span[0] + (span[1] - span[0]) * part, rel=1e-6, abs=1e-6)
 
 
 def test_a_hundred_thousand_keys_play_without_a_loop_over_keys() -> None:
