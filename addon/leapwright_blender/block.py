@@ -46,8 +46,8 @@ def block(
     refuse_outside(contacts, course)
     refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
     stale = _superseded(before, course, chain=wanted.chain)
-    if wanted.again:
-        stale += _redone(before, stale, frames)
+    if not wanted.chain:
+        stale += _redone(before, stale, frames, course, again=wanted.again)
     unasked = wanted.again or wanted.chain or wanted.replace
     since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
     shift = make_room(frames, course, wanted.after, since=since)
@@ -176,16 +176,21 @@ def _redone(
     before: Sequence[Remembered],
     stale: Sequence[tuple[Remembered, float]],
     poses: Mapping[str, float],
+    course: Course,
+    *,
+    again: bool,
 ) -> list[tuple[Remembered, float]]:
-    """The jump that is blocked again, where it goes away from its place: the one with the poses;
-    without any the last one, unless another one is met."""
+    """The jump that goes away from its place: the one whose poses are taken from it; without any
+    the last one, if it is blocked again and no other one is met."""
     told = [jump for jump, _ in stale]
-    if not poses:
-        return [] if told else [(jump, -float("inf")) for jump in before[-1:]]
-    with_poses = [
-        jump for jump in before if all(_first(jump) <= f <= _last(jump) for f in poses.values())
-    ]
-    return [(jump, -float("inf")) for jump in with_poses[-1:] if jump not in told]
+    gone = list(before[-1:]) if again and not told else []
+    if poses:
+        leave = any(m in course.knots and course.frame(m) != f for m, f in poses.items())
+        gone = [
+            jump for jump in before if all(_first(jump) <= f <= _last(jump) for f in poses.values())
+        ]
+        gone = gone[-1:] if leave else []
+    return [(jump, -float("inf")) for jump in gone if jump not in told]
 
 
 def _kept(

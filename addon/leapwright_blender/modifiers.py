@@ -42,7 +42,7 @@ SEEN = 1e-4
 """How far off its neighbours' line, as a part of their size, a point makes a corner."""
 
 
-class Point(NamedTuple):
+class _Point(NamedTuple):
     """A control point of an envelope."""
 
     frame: float
@@ -200,7 +200,7 @@ _KINDS: dict[str, Callable[[Any, TimeMap, str, bool, list[str]], Numbers]] = {
 def _retime_envelope(
     modifier: Any, time_map: TimeMap, named: str, undo: ExitStack, exact: bool, said: list[str]
 ) -> bool:
-    old = [Point(p.frame, p.min, p.max) for p in modifier.control_points]
+    old = [_Point(p.frame, p.min, p.max) for p in modifier.control_points]
     before = _with_bends(old, time_map)
     if exact:
         new = _without_idle(before, [_moved(p, time_map) for p in before], time_map)
@@ -215,11 +215,11 @@ def _retime_envelope(
     return True
 
 
-def _moved(point: Point, time_map: TimeMap) -> Point:
+def _moved(point: _Point, time_map: TimeMap) -> _Point:
     return point._replace(frame=go_to(time_map, point.frame))
 
 
-def _with_bends(points: list[Point], time_map: TimeMap) -> list[Point]:
+def _with_bends(points: list[_Point], time_map: TimeMap) -> list[_Point]:
     """Points, and those that a bend needs between two of them that differ."""
     frames = np.array([p.frame for p in points])
     made = []
@@ -233,7 +233,7 @@ def _with_bends(points: list[Point], time_map: TimeMap) -> list[Point]:
     return sorted([*points, *made])
 
 
-def _without_idle(before: list[Point], after: list[Point], time_map: TimeMap) -> list[Point]:
+def _without_idle(before: list[_Point], after: list[_Point], time_map: TimeMap) -> list[_Point]:
     """Points but those at a bend that were a corner and are none any more."""
     bends = time_map.bends()
     kept: list[int] = []
@@ -248,19 +248,19 @@ def _without_idle(before: list[Point], after: list[Point], time_map: TimeMap) ->
     return [after[i] for i in kept]
 
 
-def _corner(one: Point, point: Point, two: Point) -> float:
+def _corner(one: _Point, point: _Point, two: _Point) -> float:
     """How far a point lies off the line through its neighbours, as a part of their size."""
     line = _between(one, two, point.frame)
     size = max(1e-9, *(abs(v) for p in (one, point, two) for v in p[1:]))
     return max(abs(line.low - point.low), abs(line.high - point.high)) / size
 
 
-def _between(one: Point, two: Point, frame: float) -> Point:
+def _between(one: _Point, two: _Point, frame: float) -> _Point:
     u = (frame - one.frame) / (two.frame - one.frame)
-    return Point(frame, one.low + u * (two.low - one.low), one.high + u * (two.high - one.high))
+    return _Point(frame, one.low + u * (two.low - one.low), one.high + u * (two.high - one.high))
 
 
-def _set_points(modifier: Any, points: list[Point]) -> None:
+def _set_points(modifier: Any, points: list[_Point]) -> None:
     held = modifier.control_points
     if len(held) != len(points):
         while len(held):
@@ -272,5 +272,5 @@ def _set_points(modifier: Any, points: list[Point]) -> None:
         held.foreach_set(name, np.array(column, np.float32))
 
 
-def _single(point: Point) -> tuple[float, ...]:
+def _single(point: _Point) -> tuple[float, ...]:
     return tuple(float(np.float32(v)) for v in point)

@@ -27,7 +27,7 @@ __all__ = ["left_strips", "retime_strips", "strips_in_time"]
 
 
 @dataclass(frozen=True, slots=True)
-class Bounds:
+class _Bounds:
     """Where a strip lies, how its action is stretched, and how it fades."""
 
     scale: float
@@ -133,16 +133,16 @@ def _family(strip: Any) -> Iterator[Any]:
         yield from _family(child)
 
 
-def _bounds(strip: Any) -> Bounds:
-    return Bounds(strip.scale, strip.frame_start, strip.frame_end, strip.blend_in, strip.blend_out)
+def _bounds(strip: Any) -> _Bounds:
+    return _Bounds(strip.scale, strip.frame_start, strip.frame_end, strip.blend_in, strip.blend_out)
 
 
-def _bounds_after(strip: Any, time_map: TimeMap) -> Bounds:
+def _bounds_after(strip: Any, time_map: TimeMap) -> _Bounds:
     old = _bounds(strip)
     start, end = go_to(time_map, old.start), go_to(time_map, old.end)
     length = length_after(time_map, old.start, old.end - old.start)
     timed = strip.type == "CLIP" and old.end > old.start
-    return Bounds(
+    return _Bounds(
         scale=old.scale * (length / (old.end - old.start)) if timed else old.scale,
         start=start,
         end=end,
@@ -151,8 +151,8 @@ def _bounds_after(strip: Any, time_map: TimeMap) -> Bounds:
     )
 
 
-def _same(one: Bounds, two: Bounds) -> bool:
-    pairs = ((getattr(one, name), getattr(two, name)) for name in Bounds.__slots__)
+def _same(one: _Bounds, two: _Bounds) -> bool:
+    pairs = ((getattr(one, name), getattr(two, name)) for name in _Bounds.__slots__)
     return all(np.float32(a) == np.float32(b) for a, b in pairs)
 
 
@@ -205,7 +205,7 @@ def _set_keys(curves: Curves, targets: list[Any]) -> None:
     put_keys(curves, targets)
 
 
-def _set_all(wanted: dict[Any, Bounds]) -> None:
+def _set_all(wanted: dict[Any, _Bounds]) -> None:
     """Give the strips of a track their bounds; outer ones come before those inside them."""
     inside = {strip: bounds for strip, bounds in wanted.items() if strip.type != "META"}
     # A meta strip stretches what is in it.

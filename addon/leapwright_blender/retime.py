@@ -21,6 +21,7 @@ from leapwright.timemap import TimeMap
 from leapwright.units import STANDARD_GRAVITY, gravity_of
 from leapwright.warp import Warped, warp
 from leapwright_blender import host, store
+from leapwright_blender.aligned import unturned
 from leapwright_blender.block import prepare
 from leapwright_blender.cast import Cast, read_cast
 from leapwright_blender.ground import Ground, ground_of
@@ -158,14 +159,16 @@ def _through(
         for part in cast.parts
         for c in part.curves.channels
     ]
-    warped = warp(
-        cast.curves,
-        solved.map,
-        exact=exact,
-        subframes=subframes,
-        physics=np.array(physics, dtype=bool),
-        air=(before.moments["takeoff"], before.moments["land"]),
-        moments=_moments(solved, before),
+    warped = unturned(
+        warp(
+            cast.curves,
+            solved.map,
+            exact=exact,
+            subframes=subframes,
+            physics=np.array(physics, dtype=bool),
+            air=(before.moments["takeoff"], before.moments["land"]),
+            moments=_moments(solved, before),
+        )
     )
     return _Plan(cast, warped.curves, warped.changed, warped.fixed, warped)
 

@@ -203,7 +203,10 @@ def _bent(
         old = places(curves, made.channel_of_key(), source)
     split = old < 0
     changed = split | redone | _differs(made, curves, old)
-    aligned = (made.left_type == Handle.ALIGNED) | (made.right_type == Handle.ALIGNED)
+    left, right = made.left_type, made.right_type
+    aligned = (left == Handle.ALIGNED) | (right == Handle.ALIGNED)
+    # Beside a handle that the host makes anew an ALIGNED one follows.
+    aligned &= (left % Handle.ALIGNED == Handle.FREE) & (right % Handle.ALIGNED == Handle.FREE)
     off = off_line(made, np.arange(len(made.frame)))
     labels = {c: curves.channels[c].label for c, *_ in [*merged, *gone, *away]}
     return Warped(

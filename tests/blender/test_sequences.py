@@ -20,7 +20,8 @@ from leapwright_blender import host, open_shot, rig_of
 from leapwright_blender.account import Keyed
 from leapwright_blender.read import read_curves
 
-NEAR = 2e-5
+HELD = 1e-3
+"""What the COG is held within where an edited pose of the root has no crouch beside it, m."""
 STEPS = 6
 HOLDERS = ("Hare", "Satchel", "Fox", "Camera")
 POSES = {"start": 1, "crouch": 7, "takeoff": 13, "land": 25}
@@ -190,12 +191,13 @@ def check_report(before: State, after: State, keyed: Sequence[Keyed], span: Any)
 
 
 def check_remembered(now: State) -> None:
-    """Every moment that the rig remembers is keyed on what carries the COG."""
+    """The air of every jump that the rig remembers is keyed on what carries the COG; a crouch
+    that is another one's low may have been taken away as a pose."""
     ways = [i for i, c in enumerate(now.curves["Hare"].channels) if ".location" in c.data_path]
     keyed = {f for i in ways for f in channel(now.curves["Hare"], i).frame.tolist()}
     marked = {(name, frame) for name, frame, camera in now.markers if not camera}
     for number, jump in enumerate(hare().remembered(), 1):
-        assert set(jump.moments.values()) <= keyed
+        assert {jump.moments[m] for m in ("takeoff", "apex", "land")} <= keyed
         rig = "Hare" if number == 1 else f"Hare {number}"
         assert (f"{rig} take-off", jump.moments["takeoff"]) in marked
 
@@ -258,7 +260,7 @@ def hare() -> Any:
 def random_block(random: np.random.Generator) -> dict[str, Any]:
     jumps = hare().remembered()
     poses = dict(jumps[-1].poses) if jumps and random.random() < 0.95 else dict(POSES)
-    if random.random() < 0.2:
+    if poses and random.random() < 0.2:
         poses.pop(str(random.choice(list(poses))), None)
     asked: dict[str, Any] = {"poses": poses}
     asked["rise_frames"] = int(random.integers(6, 16))
@@ -293,7 +295,7 @@ def do_chain(random: np.random.Generator) -> Done:
 def _blocked(verb: Any, asked: dict[str, Any]) -> Done:
     result = verb(**asked)
     if not asked.get("stepped"):
-        assert result.measured.largest_distance_m < NEAR
+        assert result.measured.largest_distance_m < HELD
     takeoff = result.moments["takeoff"]
     jump = next(j for j in hare().remembered() if j.moments["takeoff"] == takeoff)
     assert result.moments.items() <= jump.moments.items()

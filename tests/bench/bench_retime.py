@@ -1,0 +1,317 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How long a retime of a rig takes, stage by stage, against bare access to the same arrays and
+against a loop over the keys."""
+
+from __future__ import annotations
+
+import gc
+import importlib
+import statistics
+import time
+import tracemalloc
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
+
+__all__ = ["Retimes", "bench_retime"]
+
+BONES, KEYS = 100, 200
+"""Ten channels a bone: a thousand curves."""
+
+FRAMES = np.arange(KEYS) * 2 + 1
+"""On twos."""
+
+ONE_JUMP = {"crouch": 185, "takeoff": 191, "land": 215, "low": 221}
+"""A jump in the middle of a long shot: most keys only shift or stay."""
+
+ALL_KEYS = {"crouch": 5, "takeoff": 71, "land": 335, "low": 395}
+"""A jump in slow motion over all the keys: every key and handle is stretched."""
+
+BARE = (
+    ("co", np.float32, 2),
+    ("handle_left", np.float32, 2),
+    ("handle_right", np.float32, 2),
+    ("handle_left_type", np.int32, 1),
+    ("handle_right_type", np.int32, 1),
+    ("interpolation", np.int32, 1),
+)
+
+STAGES = (
+    ("shot", "find_controls", "rig finding"),
+    ("retime", "measure_flight", "measuring"),
+    ("retime", "read_cast", "reading"),
+    ("retime", "warp", "time map"),
+    ("retime", "write_all", "writing"),
+    ("retime", "retime_others", "other things in time"),
+    ("retime", "_told", "account of the keys"),
+)
+"""Module, what `Rig.retime` calls there, and what the table calls it."""
+
+APART = ("rig finding", "measuring", "account of the keys")
+"""Not part of getting the keys through the map."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retimes:
+    """Medians in seconds, peaks in bytes.
+
+    Attributes
+    ----------
+    stages : mapping
+        Seconds of each stage of one retime; `the rest` is what is in none.
+    retimed : float
+        Reading, the map, writing and the rest.
+    bare : float
+        `foreach_get` and `foreach_set` of the same arrays and `update`, in the same rounds.
+    looped : float
+        A loop over the same keys that maps frame and handles one by one.
+    peak, bare_peak : int
+        Most memory of Python and numpy at once, above what was there before.
+    """
+
+    curves: int
+    keys: int
+    stages: Mapping[str, float]
+    retimed: float
+    bare: float
+    looped: float
+    peak: int
+    bare_peak: int
+
+
+def bench_retime(
+    moments: Mapping[str, float] = ONE_JUMP, *, rounds: int = 7, loops: int = 3, **ask: Any
+) -> Retimes:
+    """Retime a rig of a thousand curves of 200 keys, made 1.5 times as snappy.
+
+    Parameters
+    ----------
+    moments : mapping of moment to frame
+        Where the jump is.
+    rounds, loops : int
+        How often everything, and the slow loop, is timed.
+    **ask
+        Else as for `Rig.retime`.
+    """
+    import bpy
+
+    from leapwright_blender import host, rig_of
+    from leapwright_blender.read import read_curves
+    from leapwright_blender.write import write_curves
+
+    obj = _rig(moments)
+    rig = rig_of(obj, bpy.context.scene)
+    before = read_curves(obj).curves
+    fcurves = list(host.fcurves_of(obj) or ())
+
+    def work() -> Any:
+        return rig.retime(
+            moments=moments,
+            snappiness=1.5,
+            root="bone.000",
+            cog="bone.001",
+            feet=["bone.002", "bone.003"],
+            **ask,
+        )
+
+    solved = work().solved
+    write_curves(obj, before)
+    times: dict[str, list[float]] = defaultdict(list)
+    for _ in range(rounds):
+        times["bare"].append(_seconds(lambda: _bare(fcurves)))
+        for stage, seconds in _staged(work).items():
+            times[stage].append(seconds)
+        write_curves(obj, before)
+    for _ in range(loops):
+        times["looped"].append(_seconds(lambda: _loop(fcurves, solved.map)))
+        write_curves(obj, before)
+    peak = _most(work)
+    write_curves(obj, before)
+    median = {name: statistics.median(seconds) for name, seconds in times.items()}
+    bare, looped = median.pop("bare"), median.pop("looped")
+    return Retimes(
+        curves=len(before.channels),
+        keys=len(before.frame),
+        stages=median,
+        retimed=sum(seconds for stage, seconds in median.items() if stage not in APART),
+        bare=bare,
+        looped=looped,
+        peak=peak,
+        bare_peak=_most(lambda: _bare(fcurves)),
+    )
+
+
+# --- What is timed -----------------------------------------------------------------------------
+
+
+def _staged(work: Callable[[], Any]) -> dict[str, float]:
+    """Seconds of each stage of one run, and of what is in none."""
+    spent: dict[str, float] = defaultdict(float)
+    with ExitStack() as stack:
+        for module, name, stage in STAGES:
+            place = importlib.import_module(f"leapwright_blender.{module}")
+            timed = _entered if name == "write_all" else _called
+            stack.enter_context(patch.object(place, name, timed(getattr(place, name), stage, spent)))
+        total = _seconds(work)
+    return {**spent, "the rest": total - sum(spent.values())}
+
+
+def _called(function: Callable[..., Any], stage: str, spent: dict[str, float]) -> Any:
+    def timed(*args: Any, **more: Any) -> Any:
+        begun = time.perf_counter()
+        try:
+            return function(*args, **more)
+        finally:
+            spent[stage] += time.perf_counter() - begun
+
+    return timed
+
+
+def _entered(function: Callable[..., Any], stage: str, spent: dict[str, float]) -> Any:
+    """As `_called`, of a context manager: only entering it counts."""
+
+    @contextmanager
+    def timed(*args: Any, **more: Any) -> Iterator[None]:
+        begun = time.perf_counter()
+        with function(*args, **more):
+            spent[stage] += time.perf_counter() - begun
+            yield
+
+    return timed
+
+
+def _bare(fcurves: Sequence[Any]) -> None:
+    """The least that any retime must do with the host: all that it changes, out and in again."""
+    arrays = [(name, np.empty(KEYS * width, kind)) for name, kind, width in BARE]
+    for curve in fcurves:
+        points = curve.keyframe_points
+        for name, array in arrays:
+            points.foreach_get(name, array)
+        for name, array in arrays:
+            points.foreach_set(name, array)
+        curve.update()
+
+
+def _loop(fcurves: Sequence[Any], time_map: Any) -> None:
+    """What a script by hand does: frame and handles of every key, one by one."""
+    source, target = time_map.source.tolist(), time_map.target.tolist()
+
+    def mapped(x: float) -> float:
+        if x <= source[0]:
+            return x + target[0] - source[0]
+        if x >= source[-1]:
+            return x + target[-1] - source[-1]
+        i = bisect_right(source, x) - 1
+        share = (x - source[i]) / (source[i + 1] - source[i])
+        return target[i] + share * (target[i + 1] - target[i])
+
+    for curve in fcurves:
+        for point in curve.keyframe_points:
+            left, right = point.handle_left.x, point.handle_right.x
+            point.co.x = mapped(point.co.x)
+            point.handle_left.x = mapped(left)
+            point.handle_right.x = mapped(right)
+        curve.update()
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    gc.collect()
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+def _most(work: Callable[[], object]) -> int:
+    """Most bytes at once; slower, so never timed."""
+    gc.collect()
+    tracemalloc.start()
+    held = tracemalloc.get_traced_memory()[0]
+    work()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak - held
+
+
+# --- The shot ----------------------------------------------------------------------------------
+
+
+def _rig(moments: Mapping[str, float]) -> Any:
+    """A hundred bones, all ten channels of each keyed on twos, in every way that keys may be."""
+    import bpy
+
+    from leapwright_blender.write import write_curves
+
+    bpy.ops.wm.read_homefile(use_empty=True)
+    data = bpy.data.armatures.new("Hare")
+    obj = bpy.data.objects.new("Hare", data)
+    bpy.context.scene.collection.objects.link(obj)
+    bpy.context.view_layer.objects.active = obj
+    bpy.ops.object.mode_set(mode="EDIT")
+    for i in range(BONES):
+        bone = data.edit_bones.new(f"bone.{i:03}")
+        bone.head, bone.tail = (0, 0, 1), (0, 0.3, 1)
+        if i:
+            bone.parent = data.edit_bones["bone.000"]
+    bpy.ops.object.mode_set(mode="OBJECT")
+    write_curves(obj, _keys(moments))
+    return obj
+
+
+def _keys(moments: Mapping[str, float]) -> Any:
+    """Everything random but the height of the COG, which jumps, and of what it hangs on."""
+    from leapwright.curves import Channel, Curves, Interpolation
+
+    wide = (("location", 3), ("rotation_quaternion", 4), ("scale", 3))
+    channels = [
+        Channel(f'pose.bones["bone.{i:03}"].{name}', index, f"bone.{i:03}")
+        for i in range(BONES)
+        for name, width in wide
+        for index in range(width)
+    ]
+    rng = np.random.default_rng(1)
+    count = len(channels)
+    size = count * KEYS
+    frame = np.tile(FRAMES, count).astype(np.float64)
+    value = rng.normal(0, 0.1, size)
+    easings = rng.integers(Interpolation.BACK, Interpolation.SINE + 1, size)
+    modes = np.where(rng.random(size) < 0.1, easings, rng.integers(0, 3, size))
+    modes = np.where(rng.random(size) < 0.5, Interpolation.BEZIER, modes)
+    reach = rng.uniform(0.3, 1.8, (2, size))
+    rise = rng.normal(0, 0.05, (2, size))
+    types = rng.integers(0, 5, (2, size))
+    root, cog = slice(0, 10 * KEYS), slice(12 * KEYS, 13 * KEYS)
+    modes[: 50 * KEYS] = np.minimum(modes[: 50 * KEYS], Interpolation.BEZIER)
+    value[root] = 0.0
+    value[3 * KEYS : 4 * KEYS] = 1.0
+    value[7 * KEYS : 10 * KEYS] = 1.0
+    value[cog] = _height(FRAMES, moments)
+    rise[:, root] = 0.0
+    types[:, cog] = 1
+    modes[cog] = Interpolation.BEZIER
+    return Curves.checked(
+        channels,
+        np.arange(count + 1) * KEYS,
+        frame,
+        value,
+        left=np.stack([frame - reach[0], value - rise[0]], -1),
+        right=np.stack([frame + reach[1], value + rise[1]], -1),
+        left_type=types[0],
+        right_type=types[1],
+        interpolation=modes,
+        kind=rng.integers(0, 5, size),
+        easing=rng.integers(0, 4, size),
+    )
+
+
+def _height(frames: Any, moments: Mapping[str, float]) -> Any:
+    """Height of the COG: down into the crouch, up, a parabola, down to the low, up."""
+    crouch, takeoff, land, low = (moments[n] for n in ("crouch", "takeoff", "land", "low"))
+    air = (frames - takeoff) * (land - frames) / ((land - takeoff) / 2) ** 2
+    knots = np.interp(frames, [crouch - 4, crouch, takeoff, land, low, low + 4], [0, -0.4, 0, 0, -0.4, 0])
+    return np.where((frames > takeoff) & (frames < land), 1.2 * air, knots)
