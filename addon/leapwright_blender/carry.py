@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from leapwright_blender.space import Control, label
 __all__ = ["rides"]
 
 Floats = NDArray[np.float64]
+
+STANDS_STILL = 1e-9
+"""Channel values nearer than this are one."""
 
 
 def rides(
@@ -216,12 +219,20 @@ def _thinned(course: Course, stands: Mapping[str, Stand], ride: Ride) -> Ride:
     last = len(course.knots) - 1
     wanted = {0, last, *(course.index(k) for k in ("takeoff", "apex", "land"))}
     wanted |= {knot for knot, _ in _posed(course, stands)}
-    keep = np.array(sorted(wanted))
+    others = [i for i in range(last) if i not in wanted]
+    # Between two poses that put it elsewhere, it stands where the path needs it.
+    there = _picked(ride, sorted(wanted)).play(ride.frames[others]).value
+    away = np.abs(there - ride.values[others]).max(axis=1, initial=0.0)
+    wanted |= {i for i, by in zip(others, away.tolist(), strict=True) if by > STANDS_STILL}
+    return _picked(ride, sorted(wanted))
+
+
+def _picked(ride: Ride, knots: Sequence[int]) -> Ride:
     return Ride(
         ride.control,
-        tuple(ride.knots[i] for i in keep),
-        ride.frames[keep],
-        ride.values[keep],
-        ride.slopes[keep],
-        ride.slopes_after[keep],
+        tuple(ride.knots[i] for i in knots),
+        ride.frames[knots],
+        ride.values[knots],
+        ride.slopes[knots],
+        ride.slopes_after[knots],
     )

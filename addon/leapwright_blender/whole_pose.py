@@ -118,7 +118,11 @@ def selected_paths(obj: Any) -> tuple[str, ...]:
     NotFoundError
         No control is selected.
     """
-    return tuple(f"{b.path_from_id()}." if obj.pose else "" for b in _controls(obj, "selected"))
+    chosen = _controls(obj, "selected")
+    if not obj.pose:
+        return ("",)
+    # Its transforms, and its custom properties.
+    return tuple(f"{bone.path_from_id()}{end}" for bone in chosen for end in ".[")
 
 
 def _controls(obj: Any, which: str) -> list[Any]:

@@ -57,7 +57,8 @@ def largest_miss(before: Curves, after: Curves, time_map: TimeMap) -> Miss:
             continue
         # From the keys before the first bend to those after the last: the rest is a shift.
         ends = was.frame[near_bends(was, time_map)]
-        low, high = time_map.apply([np.min(ends, initial=bends[0]), np.max(ends, initial=bends[-1])])
+        reach = [np.min(ends, initial=bends[0]), np.max(ends, initial=bends[-1])]
+        low, high = time_map.apply(reach)
         frames = np.arange(np.floor(low), np.ceil(high) + 0.5, 0.5)
         source = time_map.invert(frames)
         miss = np.abs(evaluate(was, source) - evaluate(now, frames))

@@ -258,7 +258,9 @@ def test_fk_legs_are_said() -> None:
     got = found(fk_hare())
     assert got.feet == ()
     assert [leg.foot for leg in got.legs] == ["foot.L", "foot.R"]
-    assert got.sure["feet"][1].startswith("FK legs: keys on the legs hold the planted feet (foot.L, foot.R)")
+    assert got.sure["feet"][1].startswith(
+        "FK legs: keys on the legs hold the planted feet (foot.L, foot.R)"
+    )
     assert (got.cog.bone, got.root) == ("body", Control("Hare", "root"))
 
 
