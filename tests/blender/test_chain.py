@@ -100,6 +100,4 @@ def test_a_chain_needs_a_first_jump_and_a_free_crouch() -> None:
     hop(rig, pins={"crouch": 1})
     for more in ({"pins": {"crouch": 20}}, {"poses": {"crouch": 19}}):
         with pytest.raises(ClashError, match="frame 19"):
-            rig_of(rig, bpy.context.scene).block(
-                rise_frames=6, push_height=0.1, chain=True, **more
-            )
+            rig_of(rig, bpy.context.scene).block(rise_frames=6, push_height=0.1, chain=True, **more)

@@ -149,5 +149,3 @@ def only_named_and_all_else_equal(rig: Any, controls: Controls, before: Any) -> 
         else:
             assert c.data_path == "location", c
             assert steered_by_object
-
-
