@@ -29,7 +29,10 @@ def unturned(warped: Warped) -> Warped:
     curves = warped.curves
     left_type, right_type = curves.left_type.copy(), curves.right_type.copy()
     vectors = {side: _vector(curves, side) for side in (-1, 1)}
-    for mine, theirs, side in ((left_type, curves.right_type, 1), (right_type, curves.left_type, -1)):
+    for mine, theirs, side in (
+        (left_type, curves.right_type, 1),
+        (right_type, curves.left_type, -1),
+    ):
         bound = warped.changed & (mine == Handle.ALIGNED) & (theirs == Handle.VECTOR)
         at = np.flatnonzero(bound)
         handle = curves.left if side > 0 else curves.right

@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 FINE = 8
 """Samples of the COG in a frame of the air, to find its top."""
 
+EVEN = 4
+"""By how much second differences may differ about a top that is round."""
+
 
 @dataclass(frozen=True, slots=True)
 class Flight:
@@ -96,15 +99,14 @@ def measure_flight(
 
 
 def _top(frames: Floats, heights: Floats) -> tuple[float, float]:
-    """Frame and height of the highest place, by the parabola through the highest samples."""
+    """Frame and height of the highest place, by the parabola through the highest samples where
+    there is one: keys that hold, or are joined by straight lines, have none."""
     at = int(np.argmax(heights))
-    if at in (0, len(heights) - 1):
+    bends = np.diff(heights[max(at - 2, 0) : at + 3], n=2)
+    if len(bends) < 3 or not (bends < 0).all() or bends.min() < EVEN * bends.max():
         return float(frames[at]), float(heights[at])
     below, peak, above = heights[at - 1 : at + 2]
-    bend = below - 2 * peak + above
-    if bend >= 0:
-        return float(frames[at]), float(peak)
-    step = 0.5 * (below - above) / bend
+    step = 0.5 * (below - above) / bends[1]
     return (
         float(frames[at] + step * (frames[at + 1] - frames[at])),
         float(peak - 0.25 * (below - above) * step),

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leapwright.fingerprint import written_keys
+from leapwright.fingerprint import Written, written_keys
 from leapwright.retime import Retimed
+from leapwright.style import Style
 from leapwright.timemap import TimeMap
-from leapwright_blender import store
 from leapwright_blender.cast import Cast, Part
 from leapwright_blender.read import read_curves
 from leapwright_blender.store import Remembered
@@ -22,6 +22,9 @@ __all__ = ["marked", "moved_memory"]
 
 Bools = NDArray[np.bool_]
 
+TRUE = 1e-4
+"""Ratios of a style that are as near to 1 are 1."""
+
 
 def marked(jump: Remembered) -> dict[str, float]:
     """The moments that markers show: a hold has none."""
@@ -29,12 +32,14 @@ def marked(jump: Remembered) -> dict[str, float]:
 
 
 def moved_memory(
-    obj: Any,
     cast: Cast,
+    jumps: Sequence[Remembered],
+    ours: Sequence[Sequence[Bools]],
     solved: Retimed,
     remembered: Remembered,
     moments: Mapping[str, float],
-    ours: Sequence[Bools],
+    *,
+    whole: bool = True,
 ) -> list[Remembered]:
     """The retimed jump at its new time and in its new style; the others where they went.
 
@@ -42,36 +47,66 @@ def moved_memory(
     ----------
     cast : Cast
         As it was before the keys were written.
+    jumps : sequence of Remembered
+        All that the rig remembers.
+    ours : sequence of sequence of bool[K]
+        For each jump and each part, keys (before) that were as the jump wrote them.
+    remembered : Remembered
+        The jump that was retimed.
     moments : mapping of moment to frame
-        After.
-    ours : sequence of bool[K]
-        For each part, keys (before) that were as the jump wrote them.
+        Its moments after.
+    whole : bool
+        Whether what moved is on whole frames.
     """
-    jumps = []
-    for jump in store.load(obj):
-        if jump.moments != remembered.moments:
-            jumps.append(_shifted(jump, solved.map))
-            continue
-        written = {}
-        for part, mask in zip(cast.parts, ours, strict=True):
-            written.update(_prints(part, mask, solved.map))
-        style, physics = solved.answer.style, solved.answer.physics
-        jumps.append(
-            replace(
-                jump,
-                moments=dict(moments),
-                poses={m: moments[m] for m in jump.poses if m in moments},
-                written=written,
-                style={} if style.is_true else style.to_json(),
-                gravity_m_s2=physics.rise_gravity if physics else jump.gravity_m_s2,
-            )
-        )
-    return jumps
+    moved = []
+    for jump, masks in zip(jumps, ours, strict=True):
+        there = _shifted(jump, solved.map, whole=whole)
+        there = replace(there, written=_known(cast, masks, jump, there, solved.map))
+        if jump.moments == remembered.moments:
+            there = _retimed(there, solved, moments)
+        moved.append(there)
+    return moved
 
 
-def _shifted(jump: Remembered, time_map: TimeMap) -> Remembered:
+def _known(
+    cast: Cast, masks: Sequence[Bools], jump: Remembered, there: Remembered, time_map: TimeMap
+) -> Written:
+    """Its own keys as they are now; edited ones stay known as edited, and those of what did not
+    come along (props that were told to stay, say) as they were."""
+    held = {part.holder.label for part in cast.parts}
+    written = {
+        name: (there if name.partition("|")[0] in held else jump).written[name]
+        for name in jump.written
+    }
+    for part, mask in zip(cast.parts, masks, strict=True):
+        for name, keys in _prints(part, mask, time_map).items():
+            new = {frame for frame, _ in keys}
+            old = [key for key in written.get(name, []) if key[0] not in new]
+            written[name] = sorted([*old, *keys])
+    return written
+
+
+def _retimed(jump: Remembered, solved: Retimed, moments: Mapping[str, float]) -> Remembered:
+    style, physics = _meant(solved.answer.style), solved.answer.physics
+    return replace(
+        jump,
+        moments=dict(moments),
+        poses={m: moments[m] for m in jump.poses if m in moments},
+        style={} if style.is_true else style.to_json(),
+        gravity_m_s2=physics.rise_gravity if physics else jump.gravity_m_s2,
+    )
+
+
+def _meant(style: Style) -> Style:
+    """The style without what measuring in single precision adds to a true jump."""
+    fall, push = (1.0 if abs(r - 1) < TRUE else r for r in (style.fall, style.push))
+    return replace(style, fall=fall, push=push)
+
+
+def _shifted(jump: Remembered, time_map: TimeMap, *, whole: bool = True) -> Remembered:
     def there(frame: float) -> float:
-        return float(np.rint(time_map.apply([frame])[0]))
+        to = float(time_map.apply([frame])[0])
+        return float(np.rint(to)) if whole else to
 
     return replace(
         jump,

@@ -18,6 +18,7 @@ __all__ = [
     "Places",
     "Reading",
     "is_sampled",
+    "read_co",
     "read_curves",
     "read_keys",
     "read_places",
@@ -122,6 +123,11 @@ def read_places(fcurves: Sequence[Any]) -> Places:
     starts, arrays = _flat(fcurves, ATTRIBUTES[:3])
     co, left, right = (arrays[name].reshape(-1, 2) for name in ("co", "left", "right"))
     return Places(starts, co[:, 0], co[:, 1], left, right)
+
+
+def read_co(fcurves: Sequence[Any]) -> npt.NDArray[np.float32]:
+    """Read frame and value of every key of host curves, float32[K, 2]."""
+    return _flat(fcurves, ATTRIBUTES[:1])[1]["co"].reshape(-1, 2)
 
 
 def _flat(

@@ -126,6 +126,7 @@ def lay_anew(
         A location that would have to move is not keyed.
     """
     steered = list(dict.fromkeys([controls.cog, *flyers]))
+    frames = _on_keys([*played], steered, frames)
     now = _with_ends([*played], controls.cog, flyers, frames)
     with rehearsal(now) as stage:
         if np.any(aside.by):
@@ -179,6 +180,25 @@ def _ends(control: Control, cog: Control, flyers: Sequence[Control]) -> list[tup
     if control not in flyers:
         return [("crouch", "takeoff"), ("land", "low")]
     return [("crouch", "low")] if control == cog else [("takeoff", "land")]
+
+
+def _on_keys(
+    played: Played, steered: Sequence[Control], frames: Mapping[str, float]
+) -> dict[str, float]:
+    """The moments' frames as the host has them, in single precision, where a key is on them."""
+    keyed = [
+        channel(curves, i).frame
+        for block, curves in played
+        for control in steered
+        if _is_on(control, block)
+        for i in _known(curves, control).values()
+    ]
+    keys = np.concatenate([*keyed, np.zeros(0)]).astype(np.float64)
+    there = {}
+    for moment, frame in frames.items():
+        near = keys[np.abs(keys - frame) < MERGE_FRAMES]
+        there[moment] = float(near[np.argmin(np.abs(near - frame))]) if near.size else frame
+    return there
 
 
 def _with_ends(
@@ -237,10 +257,9 @@ def _moved_aside(
 def _demand_keys(control: Control, known: Mapping[int, int], own: Floats) -> None:
     """Every axis that has to move must be keyed."""
     size = STILL * max(1.0, float(np.max(np.abs(own), initial=0)))
-    bare = [a for a in range(3) if a not in known and np.ptp(own[:, a], initial=0) > size]
-    bare += [a for a in range(3) if a not in known and np.abs(own[:, a]).max(initial=0) > size]
+    bare = [a for a in range(3) if a not in known and np.max(np.abs(own[:, a])) > size]
     if bare:
-        axes = ", ".join("XYZ"[a] for a in sorted(set(bare)))
+        axes = ", ".join("XYZ"[a] for a in bare)
         raise HostError(
             f"the location of {label(control)!r} has no keys on {axes}, where it would have to "
             "move: key it first"
@@ -331,9 +350,7 @@ def _laid(curves: Curves, job: _Job, missing: Floats, linear: Floats) -> Curves:
     own = evaluate(select(curves, [known[a] for a in axes]), job.frames).T + added[:, axes]
     mine = [channel(curves, known[a]) for a in axes]
     if all((one.interpolation == Interpolation.CONSTANT).all() for one in mine):
-        parts = [
-            _stepped(one, job, own[:, k]) for k, one in enumerate(mine)
-        ]
+        parts = [_stepped(one, job, own[:, k]) for k, one in enumerate(mine)]
         return _with(curves, known, parts)
     found = _keys(job, own, linear[:, :, axes])
     at = job.frames[found.knots]
@@ -397,6 +414,4 @@ def _cubics(job: _Job, knots: NDArray[np.int64], own: Floats) -> Sparse:
     slopes_out = np.concatenate([leaving, reaching[-1:]])
     smooth = ~np.isin(job.knots, job.corners)[:, None]
     mean = (slopes_in + slopes_out) / 2
-    return Sparse(
-        knots, np.where(smooth, mean, slopes_in), np.where(smooth, mean, slopes_out)
-    )
+    return Sparse(knots, np.where(smooth, mean, slopes_in), np.where(smooth, mean, slopes_out))

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import leapwright
-from leapwright.curves import Channel, Curves, channel, concat, identical, select
+from leapwright.curves import Channel, Curves, Interpolation, channel, concat, identical, select
 from leapwright.errors import HostError, NotFoundError
 from leapwright.fingerprint import changed_keys
 from leapwright.retime import Retimed
@@ -23,10 +24,11 @@ from leapwright.warp import Warped, warp
 from leapwright_blender import host, store
 from leapwright_blender.aligned import unturned
 from leapwright_blender.block import prepare
-from leapwright_blender.cast import Cast, read_cast
+from leapwright_blender.cast import Cast, Part, read_cast
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.hang import laid_anew
 from leapwright_blender.heights import Flight, measure_flight
+from leapwright_blender.held import put_back, to_free, with_free
 from leapwright_blender.markers import set_markers
 from leapwright_blender.memory import marked, moved_memory
 from leapwright_blender.poses import measured_at
@@ -79,6 +81,7 @@ def retime(
     **ask: Any,
 ) -> RetimedRig:
     """Send a rig's jump through a map of time. `Rig.retime` is the documented door."""
+    host.refuse_if_not_editable(obj, will_copy=True)
     ground = ground_of(scene)
     frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
     before = measure_flight(obj, scene, ground, controls, frames)
@@ -101,6 +104,8 @@ def retime(
     if solved.answer.rewrite_air:
         plan = _hanging(scene, ground, controls, remembered, plan, solved, before)
     _refuse(plan)
+    if exact_shape:
+        plan = _holding(plan)
     if dry_run:
         keys, after, others = _rehearsed(plan, solved.map), None, Moved()
     else:
@@ -154,23 +159,40 @@ def _through(
     ways = {
         (data_path_location(c), c.object) for c in _carriers(controls, _air(controls, remembered))
     }
-    physics = [
+    carrying = [
         part.holder.kind == "objects" and (c.data_path, part.holder.name) in ways
         for part in cast.parts
         for c in part.curves.channels
     ]
+    # A channel that is eased there follows no law of ours, and its easing is kept.
+    physics = np.array(carrying, dtype=bool) & ~_eases(cast.curves, solved.map)
     warped = unturned(
         warp(
             cast.curves,
             solved.map,
             exact=exact,
             subframes=subframes,
-            physics=np.array(physics, dtype=bool),
+            physics=physics,
             air=(before.moments["takeoff"], before.moments["land"]),
             moments=_moments(solved, before),
         )
     )
     return _Plan(cast, warped.curves, warped.changed, warped.fixed, warped)
+
+
+def _eases(curves: Curves, time_map: TimeMap) -> Bools:
+    """Channels with easing segments between the first bend of time and the last, bool[C]."""
+    bends, home = time_map.bends(), curves.channel_of_key()
+    eases = np.zeros(len(curves.channels), dtype=bool)
+    if bends.size and len(home) > 1:
+        key = np.flatnonzero(
+            (curves.interpolation[:-1] > Interpolation.BEZIER)
+            & (home[1:] == home[:-1])
+            & (curves.frame[1:] > bends[0])
+            & (curves.frame[:-1] < bends[-1])
+        )
+        eases[home[key]] = True
+    return eases
 
 
 def _air(controls: Controls, remembered: Remembered | None) -> str:
@@ -247,6 +269,15 @@ def _with_air(plan: _Plan, after: Curves) -> _Plan:
     return replace(plan, after=after, changed=np.concatenate(changed), fixed=np.concatenate(fixed))
 
 
+def _holding(plan: _Plan) -> _Plan:
+    """The plan with FREE handles wherever the host would make others."""
+    free = np.zeros(len(plan.after.frame), dtype=bool)
+    numbers = [keys for _, _, keys in _changing(plan, np.arange(free.size))]
+    for keys, found in zip(numbers, to_free(_keys(plan, plan.changed)), strict=True):
+        free[keys] = found
+    return replace(plan, after=with_free(plan.after, free), fixed=plan.fixed & ~free)
+
+
 def _refuse(plan: _Plan) -> None:
     touched = _touched(plan)
     for part in plan.cast.parts:
@@ -286,27 +317,39 @@ def _eased(plan: _Plan) -> list[str]:
 # --- Writing -----------------------------------------------------------------------------------
 
 
-def _sheets(plan: _Plan) -> list[tuple[Any, Curves, Bools, Curves]]:
-    """For the writer: data-block, channels that change, keys to be left, what was before."""
+def _changing(plan: _Plan, keys: NDArray[Any]) -> list[tuple[Part, Curves, NDArray[Any]]]:
+    """Each part of the cast that changes: the channels that do, and what `keys` says of theirs."""
     touched = _touched(plan)
     halves = zip(
         plan.cast.parts,
         plan.cast.split(plan.after),
-        plan.cast.split_keys(plan.after, plan.fixed),
+        plan.cast.split_keys(plan.after, keys),
         strict=True,
     )
-    sheets = []
-    for part, after, fixed in halves:
+    found = []
+    for part, after, own in halves:
         at = [i for i, number in enumerate(part.channels) if number in touched]
         if at:
-            mine = np.isin(after.channel_of_key(), at)
-            sheets.append((part.holder.block, select(after, at), fixed[mine], part.curves))
-    return sheets
+            found.append((part, select(after, at), own[np.isin(after.channel_of_key(), at)]))
+    return found
+
+
+def _sheets(plan: _Plan) -> list[tuple[Any, Curves, Bools, Curves]]:
+    """For the writer: data-block, channels that change, keys to be left, what was before."""
+    return [
+        (part.holder.block, curves, fixed, part.curves)
+        for part, curves, fixed in _changing(plan, plan.fixed)
+    ]
+
+
+def _keys(plan: _Plan, mask: Bools) -> list[tuple[Any, Curves, Bools]]:
+    return [(part.holder.block, curves, keys) for part, curves, keys in _changing(plan, mask)]
 
 
 def _rehearsed(plan: _Plan, time_map: TimeMap) -> KeysMoved:
     """What becomes of the keys, as the host would have them."""
     with rehearsal([(block, curves) for block, curves, _, _ in _sheets(plan)]):
+        put_back(_keys(plan, ~plan.changed))
         return _told(plan, time_map)
 
 
@@ -333,7 +376,8 @@ def _told(plan: _Plan, time_map: TimeMap) -> KeysMoved:
 
 
 def _like(curves: Curves, channels: Sequence[Channel]) -> Curves:
-    return select(curves, [curves.channels.index(c) for c in channels])
+    places = {c: i for i, c in enumerate(curves.channels)}
+    return select(curves, [places[c] for c in channels])
 
 
 def _written(
@@ -351,15 +395,8 @@ def _written(
     subframes: bool,
     markers: bool,
 ) -> tuple[KeysMoved, Flight, Moved]:
-    ours = _ours(plan.cast, remembered)
-    with write_all(_sheets(plan)):
-        others = retime_others(
-            [part.holder for part in plan.cast.parts],
-            solved.map,
-            channels=None if whole else plan.cast.parts[0].curves.channels,
-            exact=exact,
-            subframes=subframes,
-        )
+    jumps = store.load(obj)
+    ours = [_ours(plan.cast, jump) for jump in jumps]
     moments = {
         name: float(frame)
         for name, frame in solved.moments_after
@@ -367,16 +404,29 @@ def _written(
     }
     if "hold" in before.moments:
         moments["hold"] = float(solved.map.apply([before.moments["hold"]])[0])
-    if remembered is not None and whole:
-        jumps = moved_memory(obj, plan.cast, solved, remembered, moments, ours)
-        store.save(obj, jumps)
-        if markers:
-            set_markers(scene, obj.name, [marked(jump) for jump in jumps])
-    return (
-        _told(plan, solved.map),
-        measure_flight(obj, scene, ground, controls, moments),
-        others,
-    )
+    with ExitStack() as undo, write_all(_sheets(plan)):
+        put_back(_keys(plan, ~plan.changed))
+        others = retime_others(
+            [part.holder for part in plan.cast.parts],
+            solved.map,
+            channels=None if whole else plan.cast.parts[0].curves.channels,
+            exact=exact,
+            subframes=subframes,
+            undo=undo,
+        )
+        keys = _told(plan, solved.map)
+        after = measure_flight(obj, scene, ground, controls, moments)
+        if remembered is not None and whole:
+            moved = moved_memory(
+                plan.cast, jumps, ours, solved, remembered, moments,
+                whole=not (exact or subframes),
+            )  # fmt: skip
+            undo.callback(store.save, obj, jumps)
+            store.save(obj, moved)
+            if markers:
+                set_markers(scene, obj.name, [marked(jump) for jump in moved])
+        undo.pop_all()
+    return keys, after, others
 
 
 def _ours(cast: Cast, remembered: Remembered | None) -> list[Bools]:

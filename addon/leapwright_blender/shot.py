@@ -21,6 +21,8 @@ from leapwright_blender.finish import remembered_controls
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, measure
 from leapwright_blender.poses import read_body, read_poses
+from leapwright_blender.resize import resize
+from leapwright_blender.resized import ResizedRig
 from leapwright_blender.retime import retime
 from leapwright_blender.retimed import RetimedRig
 from leapwright_blender.rig import Controls, find_controls
@@ -396,6 +398,86 @@ class Rig:
             exact_shape=exact_shape,
             subframes=subframes,
             selected=selected,
+            props=props,
+            markers=markers,
+            shot_start=shot_start,
+            dry_run=dry_run,
+            **ask,
+        )
+
+    def resize(
+        self,
+        *,
+        moments: Mapping[str, float] | None = None,
+        jump: int | None = None,
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        heading: float | None = None,
+        exact_shape: bool = False,
+        subframes: bool = False,
+        props: bool = True,
+        markers: bool = True,
+        shot_start: float | None = None,
+        dry_run: bool = False,
+        **ask: Any,
+    ) -> ResizedRig:
+        """Make a jump of this rig higher or farther; its gravity stays.
+
+        The COG's push, air and absorb are laid anew through the poses. Posed values stay on all
+        other channels; in the air everything is carried higher. Where the jump lands elsewhere,
+        all later keys of what carries it are moved by as much.
+
+        Parameters
+        ----------
+        moments : mapping of moment to frame
+            Where the moments are now: crouch, take-off and land at least. Default: the jump that
+            the rig remembers; else where its COG turns and its soles leave and land.
+        jump : int
+            Which of several remembered jumps, from 1.
+        root, cog, feet, rig_file
+            The user's own choice of controls.
+        heading : float
+            Where the travel goes, degrees: 0 is +X, 90 is +Y. Default: as before.
+        exact_shape : bool
+            Split curves at the bends of time, so that no other shape changes.
+        subframes : bool
+            Exactly the height that was asked, keys between frames.
+        props : bool
+            Let props of the character go along.
+        markers : bool
+            Move our markers along.
+        shot_start : int
+            Twos count from it; default: the scene's first frame.
+        dry_run : bool
+            Work everything out and write nothing.
+        **ask
+            Everything else of `leapwright.resize`: jump_height or times_height, travel, pins,
+            before, after, twos.
+
+        Returns
+        -------
+        ResizedRig
+
+        Raises
+        ------
+        InputError, ClashError, ReachError
+            As `leapwright.resize`.
+        NotFoundError
+            There is no jump.
+        HostError
+            An action cannot be edited, or a location that would have to move is not keyed.
+        """
+        return resize(
+            self._object(),
+            self._scene(),
+            self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            moments=moments,
+            jump=jump,
+            heading=heading,
+            exact_shape=exact_shape,
+            subframes=subframes,
             props=props,
             markers=markers,
             shot_start=shot_start,

@@ -99,6 +99,7 @@ def retime_others(
     channels: Collection[Channel] | None = None,
     exact: bool = False,
     subframes: bool = False,
+    undo: ExitStack | None = None,
 ) -> Moved:
     """Send everything that sits in time, but the keys, through a map.
 
@@ -116,6 +117,8 @@ def retime_others(
         split there.
     subframes : bool
         Leave the keys of strips and the ends of frame ranges where the map puts them.
+    undo : contextlib.ExitStack, optional
+        Gets what takes everything back, for when something later fails.
 
     Returns
     -------
@@ -134,21 +137,23 @@ def retime_others(
     blocks = [holder.block for holder in holders]
     for block in blocks:
         host.refuse_if_not_editable(block)
-    with ExitStack() as undo:
+    with ExitStack() as back:
         # Runs last of all, when everything is back.
-        undo.callback(_tag, blocks)
-        modifiers, baked, said = _retime_curves(holders, channels, time_map, undo, exact)
+        back.callback(_tag, blocks)
+        modifiers, baked, said = _retime_curves(holders, channels, time_map, back, exact)
         markers = ranges = strips = 0
         if channels is None:
             whole = not (exact or subframes)
-            markers, ranges = _retime_actions(holders, time_map, undo, whole, said)
+            markers, ranges = _retime_actions(holders, time_map, back, whole, said)
             for holder, block in zip(holders, blocks, strict=True):
                 count, told = retime_strips(
-                    block, time_map, holder.label, undo, exact=exact, subframes=subframes
+                    block, time_map, holder.label, back, exact=exact, subframes=subframes
                 )
                 strips += count
                 said += told
-        undo.pop_all()
+        done = back.pop_all()
+    if undo is not None:
+        undo.push(done)
     _tag(blocks)
     return Moved(modifiers, baked, markers, strips, ranges, tuple(said))
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from leapwright.errors import ClashError, InputError, NotFoundError
 from leapwright.pins import MOMENTS
+from leapwright.units import finite
 from leapwright_blender import store
 from leapwright_blender.character import holders
 from leapwright_blender.ground import Ground
@@ -37,7 +38,7 @@ def jump_moments(
     ground: Ground,
     controls: Controls,
     *,
-    moments: Mapping[str, float] | None = None,
+    moments: Mapping[str, float | None] | None = None,
     jump: int | None = None,
 ) -> tuple[dict[str, float], Remembered | None]:
     """Frames of a jump's moments, and what the rig remembers of it.
@@ -45,7 +46,7 @@ def jump_moments(
     Parameters
     ----------
     moments : mapping of moment to frame, optional
-        As the user says; take-off and land at least.
+        As the user says; take-off and land at least. One that is None is absent.
     jump : int, optional
         Which of the remembered jumps, from 1; needed where there are several.
 
@@ -73,18 +74,23 @@ def jump_moments(
     return _turning(obj, scene, ground, controls), None
 
 
-def _given(moments: Mapping[str, float]) -> dict[str, float]:
-    for name in moments:
+def _given(moments: Mapping[str, float | None]) -> dict[str, float]:
+    given = {name: frame for name, frame in moments.items() if frame is not None}
+    for name in given:
         if name not in MOMENTS:
             raise InputError(
                 f"moments must name some of {', '.join(MOMENTS)}, got {name!r}", "moments"
             )
-    missing = [name for name in NEEDED if name not in moments]
+    missing = [name for name in NEEDED if name not in given]
     if missing:
         raise InputError(
             f"moments must say take-off and land; {missing[0]} is not there", "moments"
         )
-    ordered = {name: float(moments[name]) for name in MOMENTS if name in moments}
+    ordered = {
+        name: float(finite(given[name], f"moments[{name!r}]", "frames"))
+        for name in MOMENTS
+        if name in given
+    }
     for (first, a), (second, b) in pairwise(ordered.items()):
         if b <= a:
             raise ClashError(

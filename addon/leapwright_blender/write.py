@@ -14,7 +14,7 @@ import numpy.typing as npt
 from leapwright.curves import Channel, Curves, Handle, concat, demand_apart, select
 from leapwright.errors import HostError, InputError
 from leapwright_blender import host
-from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_places
+from leapwright_blender.read import ATTRIBUTES, Places, is_sampled, read_co, read_places
 
 __all__ = ["Written", "put_keys", "write_all", "write_curves"]
 
@@ -65,8 +65,18 @@ def write_curves(
         A channel is driven or baked, or the action cannot be edited: nothing is written. Or the
         host changed keys that it was given, which should never be: then they are written.
     """
+    return _write(id_block, curves, _fixed(curves, fixed), None, name or id_block.name)
+
+
+def _write(
+    id_block: Any,
+    curves: Curves,
+    held: npt.NDArray[np.bool_],
+    before: Curves | None,
+    name: str,
+) -> Written:
+    """As `write_curves`; of what is there as in `before` only the difference is written."""
     demand_apart(curves, "curves")
-    held = _fixed(curves, fixed)
     host.refuse_if_not_editable(id_block)
     _refuse_drivers(id_block, curves)
     existing = _by_channel(host.fcurves_of(id_block) or ())
@@ -75,7 +85,7 @@ def write_curves(
         raise HostError(f"baked curves hold no keys: {_list(baked)}; un-bake them first")
     if not curves.channels:
         return Written(0, 0, (), ())
-    collection = host.ensure_fcurves(id_block, name or id_block.name)
+    collection = host.ensure_fcurves(id_block, name)
     counts = np.diff(curves.starts).tolist()
     created = tuple(
         c for c, n in zip(curves.channels, counts, strict=True) if n and c not in existing
@@ -85,7 +95,7 @@ def write_curves(
             collection, channel.data_path, channel.index, channel.group
         )
     targets = [existing.get(channel) for channel in curves.channels]
-    _write_keys(curves, targets)
+    _write_keys(curves, targets, None if before is None else _differing(curves, before, targets))
     after = _verify(curves, targets, held)
     _undo_rounding(curves, after, targets)
     removed = _drop_empty(curves, targets, collection)
@@ -111,16 +121,16 @@ def write_all(
         As `write_curves`. Then, and after any error inside the ``with``, every data-block has its
         keys from before.
     """
-    done: list[tuple[Any, Curves]] = []
+    done: list[tuple[Any, Curves, Curves]] = []
     try:
         for id_block, curves, fixed, before in sheets:
-            done.append((id_block, _former(curves, before)))
-            write_curves(id_block, curves, fixed=fixed)
+            done.append((id_block, curves, before))
+            _write(id_block, curves, _fixed(curves, fixed), before, id_block.name)
         yield
     except BaseException:
-        for id_block, former in reversed(done):
+        for id_block, curves, before in reversed(done):
             if id_block.animation_data is not None and id_block.animation_data.action is not None:
-                write_curves(id_block, former)
+                write_curves(id_block, _former(curves, before))
         raise
 
 
@@ -137,12 +147,20 @@ def put_keys(curves: Curves, targets: Sequence[Any]) -> None:
     """Make the keys of host curves, one for each channel, those of `curves`: for curves that no
     action holds. Nothing is refused and nothing checked."""
     each = list(targets)
-    _write_keys(curves, each)
+    _write_keys(curves, each, None)
     _undo_rounding(curves, read_places(each), each)
 
 
-def _write_keys(curves: Curves, targets: list[Any]) -> None:
+def _write_keys(
+    curves: Curves, targets: list[Any], differing: dict[str, npt.NDArray[np.bool_]] | None
+) -> None:
+    """Write all keys, but only attributes and channels that are `differing`, if that is known."""
     buffers = _buffers(curves)
+    every = np.ones(len(targets), bool)
+    wanted = [
+        (differing.get(ours, every) if differing is not None else every).tolist()
+        for ours, *_ in ATTRIBUTES
+    ]
     bounds = curves.starts.tolist()
     for i, target in enumerate(targets):
         if target is None:
@@ -151,9 +169,42 @@ def _write_keys(curves: Curves, targets: list[Any]) -> None:
         if len(points) != last - first:
             points.clear()
             points.add(last - first)
-        for theirs, array, width in buffers:
-            points.foreach_set(theirs, array[first * width : last * width])
+        for (theirs, array, width), needed in zip(buffers, wanted, strict=True):
+            if needed[i]:
+                points.foreach_set(theirs, array[first * width : last * width])
         target.update()
+
+
+def _differing(
+    curves: Curves, before: Curves, targets: list[Any]
+) -> dict[str, npt.NDArray[np.bool_]]:
+    """Channels in which an attribute is other than `before`, bool[C] by our name; where keys are
+    is always written. A channel that does not hold the keys of `before` just so counts as other.
+    """
+    if not before.channels:
+        return {}
+    places = {channel: i for i, channel in enumerate(before.channels)}
+    at = np.array([places.get(c, -1) for c in curves.channels], np.int64)
+    count = np.diff(before.starts)[at]
+    held = [0 if target is None else len(target.keyframe_points) for target in targets]
+    alike = (at >= 0) & (np.diff(curves.starts) == count) & (held == count)
+    new, home = np.flatnonzero(np.repeat(alike, np.diff(curves.starts))), np.flatnonzero(alike)
+    home = np.repeat(home, count[alike])
+    old = new + (before.starts[at] - curves.starts[:-1])[home]
+    # Another script may have left keys that are not in order: they are read in order.
+    co = read_co([t for t, same in zip(targets, alike, strict=True) if same])
+    moved = (co[:, 0] != before.frame[old]) | (co[:, 1] != before.value[old])
+    alike[home[moved]] = False
+    one_to_one = old.size == len(before.frame) and bool((np.diff(old) > 0).all())
+    differing = {}
+    for ours, *_ in ATTRIBUTES[3:]:
+        now, was = getattr(curves, ours)[new], getattr(before, ours)
+        was = was if one_to_one else was[old]
+        other = ~alike
+        # Bits, so that zeros of two signs are two.
+        other[home[now.view(np.int32) != was.view(np.int32)]] = True
+        differing[ours] = other
+    return differing
 
 
 def _buffers(curves: Curves) -> list[tuple[str, npt.NDArray[Any], int]]:
@@ -186,22 +237,26 @@ def _verify(curves: Curves, targets: list[Any], held: npt.NDArray[np.bool_]) -> 
     dropped = np.flatnonzero(np.diff(after.starts) != counts)
     if dropped.size:
         raise HostError(f"the host dropped keys of {_list([pairs[i][0] for i in dropped])}")
-    left, right = _sided(curves)
     wrong = (after.frame != curves.frame) | (after.value != curves.value)
-    scale = np.maximum(1.0, np.abs(curves.value))
-    floor = FRAME_MISS + 2 * np.spacing(np.abs(curves.frame))
-    for handle, now, kind, other in (
-        (left, after.left, curves.left_type, curves.right_type),
-        (right, after.right, curves.right_type, curves.left_type),
+    for handle, now, kind, other in zip(
+        _sided(curves),
+        (after.left, after.right),
+        (curves.left_type, curves.right_type),
+        (curves.right_type, curves.left_type),
+        strict=True,
     ):
-        miss = np.abs(now.astype(np.float64) - handle)
+        watched = held | ((kind == Handle.FREE) & (other != Handle.AUTO_CLAMPED))
+        key = np.flatnonzero(watched & _unequal(now, handle))
+        frame, value = curves.frame[key], curves.value[key]
+        floor = FRAME_MISS + 2 * np.spacing(np.abs(frame))
+        miss = np.abs(now[key].astype(np.float64) - handle[key])
         # 4.5 and later keep a FREE handle a thousandth of a frame from its key; all versions line
         # one up with an AUTO_CLAMPED handle on the other side where that would overshoot.
-        short = np.abs(handle[:, 0] - curves.frame) <= floor
+        short = np.abs(handle[key, 0] - frame) <= floor
         moved = (miss[:, 1] > 0) | (miss[:, 0] > np.where(short, floor, 0.0))
-        bent = (miss[:, 1] > VALUE_MISS * scale) | (miss[:, 0] > floor)
-        wrong |= (kind == Handle.FREE) & (other != Handle.AUTO_CLAMPED) & moved
-        wrong |= held & bent
+        bent = (miss[:, 1] > VALUE_MISS * np.maximum(1.0, np.abs(value))) | (miss[:, 0] > floor)
+        free = (kind[key] == Handle.FREE) & (other[key] != Handle.AUTO_CLAMPED)
+        wrong[key] |= (free & moved) | (held[key] & bent)
     if wrong.any():
         at = int(np.flatnonzero(wrong)[0])
         channel = curves.channels[int(curves.channel_of_key()[at])]
@@ -218,18 +273,26 @@ def _undo_rounding(curves: Curves, after: Places, targets: list[Any]) -> None:
     It makes ALIGNED handles anew at every update, a little differently each time: without this
     keys that are read and written again and again would creep.
     """
-    sides = []
-    for handle, now in zip(_sided(curves), (after.left, after.right), strict=True):
-        length = np.abs(handle.astype(np.float64) - np.c_[curves.frame, curves.value])
-        room = 1e-5 * np.maximum(1.0, np.abs(handle) + length)
-        near = (np.abs(now.astype(np.float64) - handle) <= room).all(axis=1)
-        sides.append((np.where(near[:, None], handle, now), near & (now != handle).any(axis=1)))
-    (left, left_near), (right, right_near) = sides
+    home = curves.channel_of_key()
     bounds = curves.starts.tolist()
-    for i in np.unique(curves.channel_of_key()[left_near | right_near]).tolist():
-        points, keys = targets[i].keyframe_points, slice(bounds[i], bounds[i + 1])
-        points.foreach_set("handle_left", left[keys].ravel())
-        points.foreach_set("handle_right", right[keys].ravel())
+    for name, handle, now in zip(
+        ("handle_left", "handle_right"), _sided(curves), (after.left, after.right), strict=True
+    ):
+        key = np.flatnonzero(_unequal(now, handle))
+        wanted, place = handle[key], np.stack([curves.frame[key], curves.value[key]], axis=-1)
+        length = np.abs(wanted.astype(np.float64) - place)
+        room = 1e-5 * np.maximum(1.0, np.abs(wanted) + length)
+        near = (np.abs(now[key].astype(np.float64) - wanted) <= room).all(axis=1)
+        # Where the host moved a handle farther it has its reasons.
+        handle[key[~near]] = now[key[~near]]
+        flat = handle.ravel()
+        for i in np.unique(home[key[near]]).tolist():
+            targets[i].keyframe_points.foreach_set(name, flat[2 * bounds[i] : 2 * bounds[i + 1]])
+
+
+def _unequal(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Which rows of two differ, bool[K]."""
+    return np.asarray((a[:, 0] != b[:, 0]) | (a[:, 1] != b[:, 1]))
 
 
 def _drop_empty(curves: Curves, targets: list[Any], collection: Any) -> tuple[Channel, ...]:

@@ -11,12 +11,14 @@ from .operators import OPERATORS
 from .panel import PANELS
 from .properties import LeapwrightSettings
 from .readout import forget
+from .retiming import LeapwrightRetime
+from .retiming import forget as forget_retimes
 
 __all__ = ["register", "unregister"]
 
 # Typed loosely: the property is ours.
 HOST_OBJECT: Any = bpy.types.Object
-CLASSES = (LeapwrightSettings, *OPERATORS, *PANELS)
+CLASSES = (LeapwrightSettings, LeapwrightRetime, *OPERATORS, *PANELS)
 
 
 def register() -> None:
@@ -25,11 +27,13 @@ def register() -> None:
         bpy.utils.register_class(cls)
     # Not plainly `leapwright`: that custom property is the record of what was blocked.
     HOST_OBJECT.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
+    HOST_OBJECT.leapwright_retime = bpy.props.PointerProperty(type=LeapwrightRetime)
 
 
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
     forget()
-    del HOST_OBJECT.leapwright_ask
+    forget_retimes()
+    del HOST_OBJECT.leapwright_ask, HOST_OBJECT.leapwright_retime
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

@@ -17,6 +17,7 @@ __all__ = [
     "IN_UNITS",
     "block_arguments",
     "measured",
+    "on_rig",
     "plan_arguments",
     "poses_to_read",
     "rig_arguments",
@@ -24,6 +25,20 @@ __all__ = [
 
 IN_UNITS = ("jump_height", "takeoff_speed", "push_height")
 """Measures that are entered in units of the scene; others are frames or ratios."""
+
+
+def on_rig(cls: Any, context: Any) -> bool:
+    """Whether there is an object to work on; else an operator's class says why not."""
+    obj = context.object
+    if obj is None:
+        cls.poll_message_set("Select the rig or the object that jumps")
+    elif obj.mode not in ("OBJECT", "POSE"):
+        cls.poll_message_set("Go to object mode or pose mode first")
+    elif obj.library is not None:
+        cls.poll_message_set("This object is linked: make a library override first")
+    else:
+        return True
+    return False
 
 
 def rig_arguments(values: Any) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from leapwright.errors import KeysInTheWayError, LeapwrightError, NotFoundError
 from leapwright_blender import rig_of
 
-from .asking import block_arguments, poses_to_read, rig_arguments
+from .asking import block_arguments, on_rig, poses_to_read, rig_arguments
 from .layout import draw_jump, draw_more
 from .properties import (
     AIR_MEASURES,
@@ -30,6 +30,7 @@ from .properties import (
 )
 from .readout import spline_summary, summary
 from .recall import again_arguments, last_low, recalled
+from .retiming import LEAPWRIGHT_OT_retime
 
 __all__ = ["OPERATORS"]
 
@@ -46,16 +47,7 @@ class _OnRig:
     @classmethod
     def poll(cls: Any, context: Any) -> bool:
         """Say why a button is off."""
-        obj = context.object
-        if obj is None:
-            cls.poll_message_set("Select the rig or the object that jumps")
-        elif obj.mode not in ("OBJECT", "POSE"):
-            cls.poll_message_set("Go to object mode or pose mode first")
-        elif obj.library is not None:
-            cls.poll_message_set("This object is linked: make a library override first")
-        else:
-            return True
-        return False
+        return on_rig(cls, context)
 
 
 class LEAPWRIGHT_OT_find_controls(_OnRig, bpy.types.Operator):
@@ -317,4 +309,5 @@ OPERATORS = (
     LEAPWRIGHT_OT_read_poses,
     LEAPWRIGHT_OT_block,
     LEAPWRIGHT_OT_spline,
+    LEAPWRIGHT_OT_retime,
 )

@@ -11,6 +11,7 @@ from .asking import measured
 from .layout import draw_jump, draw_more, write
 from .properties import MOMENTS, settings_of
 from .readout import length, read_out, units_of
+from .retiming import draw_retime
 
 __all__ = ["PANELS"]
 
@@ -50,6 +51,10 @@ class LEAPWRIGHT_PT_jump(bpy.types.Panel):
         block.scale_y = 1.4
         block.operator("leapwright.block", icon="KEYFRAME_HLT")
         self.layout.operator("leapwright.spline", icon="IPO_BEZIER")
+        header, body = self.layout.panel("LEAPWRIGHT_retime", default_closed=True)
+        header.label(text="Retime")
+        if body is not None:
+            draw_retime(body, context)
 
 
 def _draw_rig(layout: Any, context: Any, settings: Any) -> None:

@@ -3,7 +3,7 @@
 
 This package is the solver: numpy only, no 3D program. `plan` answers a jump in whole frames,
 `chart` is the table of rise frames against height, `retime` changes a jump's time and keeps its
-magnification.
+magnification, `resize` makes it higher or farther and keeps its gravity.
 """
 
 from leapwright.changes import Alternative, Change
@@ -20,6 +20,7 @@ from leapwright.errors import (
 )
 from leapwright.jump import Frames, Jump, Moments
 from leapwright.path import Motion, Path
+from leapwright.resize import Resized, resize
 from leapwright.retime import Heights, Retimed, Retiming, retime
 from leapwright.solve import plan
 from leapwright.style import Style
@@ -45,11 +46,13 @@ __all__ = [
     "NotFoundError",
     "Path",
     "ReachError",
+    "Resized",
     "Retimed",
     "Retiming",
     "Style",
     "TimeMap",
     "chart",
     "plan",
+    "resize",
     "retime",
 ]

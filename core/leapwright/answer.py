@@ -14,9 +14,18 @@ import numpy as np
 from leapwright.changes import Change
 from leapwright.chart import Chart
 from leapwright.jump import Frames, Jump
-from leapwright.retimed import Physics, Retimed
+from leapwright.layout import plain_frame
+from leapwright.resize import Resized
+from leapwright.retimed import Heights, Physics, Retimed
 
-__all__ = ["chart_answer", "plain", "plan_answer", "retime_answer"]
+__all__ = [
+    "chart_answer",
+    "frames_between",
+    "plain",
+    "plan_answer",
+    "resize_answer",
+    "retime_answer",
+]
 
 _UNITS = {
     "frame_rate": "",
@@ -27,6 +36,7 @@ _UNITS = {
     "shot_start": "_frame",
     "snappiness": "",
     "takeoff_speed": "_m_s",
+    "times_height": "",
     "to_gravity": "_m_s2",
 }
 """Ending of an asked number's key; what is not here and not a count is a length in m."""
@@ -165,6 +175,124 @@ def retime_answer(solved: Retimed) -> dict[str, Any]:
         ],
         "warnings": list(solved.warnings),
     }
+
+
+def resize_answer(
+    solved: Resized,
+    *,
+    asked: Mapping[str, Any],
+    heights: Heights,
+    travel_before: float = 0.0,
+    hold_before: float = 0.0,
+) -> dict[str, Any]:
+    """Everything a resize says of the jump.
+
+    Parameters
+    ----------
+    asked : mapping
+        Arguments of `leapwright.resize` that were given.
+    heights : Heights
+        Of the COG before, m.
+    travel_before : float
+        m.
+    hold_before : float
+        Frames of crouch hold.
+
+    Examples
+    --------
+    >>> from leapwright import Heights, resize
+    >>> was, heights = {"crouch": 20, "takeoff": 23, "land": 43}, Heights(0.8513, 0.28)
+    >>> answer = resize_answer(
+    ...     resize(was, heights, times_height=1.44), asked={"times_height": 1.44}, heights=heights
+    ... )
+    >>> answer["asked"], round(answer["got"]["times_height"], 6), answer["frames_after"]["air"]
+    ({'times_height': 1.44}, 1.44, 24)
+    """
+    jump = solved.jump
+    before, after = dict(solved.moments_before), dict(solved.moments_after)
+    return {
+        "asked": _asked(asked),
+        "got": {
+            "jump_height_m": plain(jump.jump_height),
+            "times_height": plain(solved.times_height),
+            "travel_m": plain(jump.travel),
+        },
+        "frame_rate": plain(jump.frame_rate),
+        "moments_before": {moment: plain(frame) for moment, frame in before.items()},
+        "moments_after": {moment: plain(frame) for moment, frame in after.items()},
+        "frames_before": _counts(frames_between(before, hold_before)),
+        "frames_after": _counts(jump.frames),
+        "heights_m": {
+            "before": {
+                "push": plain(heights.push),
+                "jump": plain(heights.jump),
+                "landing_level": plain(heights.landing_level),
+            },
+            "after": {
+                "push": plain(jump.push_height),
+                "jump": plain(jump.jump_height),
+                "landing_level": plain(jump.landing_level),
+            },
+        },
+        "gravity_m_s2": plain(solved.gravity),
+        "travel_m": {"before": plain(travel_before), "after": plain(jump.travel)},
+        "magnification": {
+            "before": plain(heights.magnification),
+            "after": plain(jump.magnification),
+        },
+        "force_body_weights": {
+            "push": plain(jump.push_force),
+            "absorb": plain(jump.absorb_force),
+        },
+        "map": [
+            [plain(source), plain(target)]
+            for source, target in zip(solved.map.source, solved.map.target, strict=True)
+        ],
+        "alternatives": [
+            {
+                "frames": _counts(other.frames),
+                "changes": _changes(other.changes),
+                "words": other.words,
+            }
+            for other in jump.alternatives
+        ],
+        "warnings": list(solved.warnings),
+    }
+
+
+def frames_between(moments: Mapping[str, Any], hold: float = 0.0) -> Frames:
+    """Count the frames between moments; 0 where a phase is absent.
+
+    Parameters
+    ----------
+    moments : mapping of moment to frame
+        None where there is none.
+    hold : float
+        Frames of crouch hold.
+
+    Examples
+    --------
+    >>> was = {"start": None, "crouch": 1, "takeoff": 4, "apex": 10, "land": 16, "low": None}
+    >>> counted = frames_between({**was, "end": 20})
+    >>> counted.push, counted.rise, counted.air, counted.absorb, counted.recover
+    (3, 6, 12, 0, 4)
+    """
+
+    def between(first: str, last: str) -> Any:
+        a, b = moments[first], moments[last]
+        return 0 if a is None or b is None else b - a
+
+    hold = plain_frame(hold)
+    return Frames(
+        anticipation=max(0, between("start", "crouch") - hold),
+        crouch_hold=hold,
+        push=between("crouch", "takeoff"),
+        rise=between("takeoff", "apex"),
+        fall=between("apex", "land"),
+        absorb=between("land", "low"),
+        recover=between("land" if moments["low"] is None else "low", "end"),
+        air=between("takeoff", "land"),
+    )
 
 
 def _gravity(physics: Physics | None, which: str) -> float | None:

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from leapwright.curves import MERGE_FRAMES, Curves, Handle, Interpolation, Kind, merge
+from leapwright.curves import MERGE_FRAMES, Curves, Handle, Interpolation, Kind, merge, select
 from leapwright.errors import InputError
+from leapwright.few import are_few, put_back
 from leapwright.playback import blossom, controls, keys_before, parameter
 from leapwright.units import finite
 
@@ -90,6 +91,15 @@ def insert_at(
     frames : float64[N]
         Its frame. One closer than `MERGE_FRAMES` to a key or to one before it adds none.
     """
+    which = np.unique(channels)
+    if are_few(curves, which):
+        few = select(curves, which)
+        grown = _inserted(few, np.searchsorted(which, channels), frames, kind)
+        return curves if grown is few else put_back(curves, which, grown)
+    return _inserted(curves, channels, frames, kind)
+
+
+def _inserted(curves: Curves, channels: Ints, frames: Floats, kind: Kind) -> Curves:
     home, frame = _missing(curves, channels, frames)
     if not home.size:
         return curves

@@ -19,9 +19,9 @@ from leapwright.curves import (
     remove_keys,
 )
 from leapwright.errors import InputError
+from leapwright.few import last_keys
 from leapwright.insert import insert_at, off_line
 from leapwright.join import join_keys
-from leapwright.playback import keys_before
 from leapwright.soften import soften
 from leapwright.stretch import on_knots, stretched
 from leapwright.timemap import TimeMap
@@ -197,17 +197,15 @@ def _bent(
         made, joined = join_keys(made, _needless(made, curves, source, time_map))
     away = [(kept.channel_of_key()[k], source[k]) for k in np.flatnonzero(joined)]
     redone, source = _beside(redone, joined)[~joined], source[~joined]
-    if np.array_equal(source, curves.frame) and np.array_equal(made.starts, curves.starts):
-        old = np.arange(len(source))
-    else:
-        old = places(curves, made.channel_of_key(), source)
+    old = _old_keys(curves, made, source)
     split = old < 0
     changed = split | redone | _differs(made, curves, old)
     left, right = made.left_type, made.right_type
-    aligned = (left == Handle.ALIGNED) | (right == Handle.ALIGNED)
     # Beside a handle that the host makes anew an ALIGNED one follows.
-    aligned &= (left % Handle.ALIGNED == Handle.FREE) & (right % Handle.ALIGNED == Handle.FREE)
-    off = off_line(made, np.arange(len(made.frame)))
+    still = [(side == Handle.FREE) | (side == Handle.ALIGNED) for side in (left, right)]
+    fixed = changed & still[0] & still[1] & (left + right != Handle.FREE)
+    key = np.flatnonzero(fixed)
+    fixed[key] = off_line(made, key) <= SURE * np.maximum(1.0, np.abs(made.value[key]))
     labels = {c: curves.channels[c].label for c, *_ in [*merged, *gone, *away]}
     return Warped(
         curves=made,
@@ -218,7 +216,7 @@ def _bent(
         softened=softened,
         unsplit=unsplit,
         changed=changed,
-        fixed=changed & aligned & (off <= SURE * np.maximum(1.0, np.abs(made.value))),
+        fixed=fixed,
     )
 
 
@@ -279,7 +277,7 @@ def _through(curves: Curves, time_map: TimeMap, channels: Bools) -> tuple[Ints, 
     home, bend = np.repeat(home, bends.size), np.tile(bends, home.size)
     if not home.size:
         return home, bend, home
-    key = keys_before(curves, home, bend)
+    key = last_keys(curves, home, bend)
     inside = (key >= curves.starts[home]) & (key < curves.starts[home + 1] - 1)
     home, bend, key = home[inside], bend[inside], key[inside]
     near = np.minimum(bend - curves.frame[key], curves.frame[key + 1] - bend) < MERGE_FRAMES
@@ -327,6 +325,20 @@ def _needless(made: Curves, curves: Curves, source: Singles, time_map: TimeMap) 
 def _beside(redone: Bools, gone: Bools) -> Bools:
     """Keys touched, and those beside one that went."""
     return np.asarray(redone | np.r_[gone[1:], False] | np.r_[False, gone[:-1]])
+
+
+def _old_keys(curves: Curves, made: Curves, source: Singles) -> Ints:
+    """The key of `curves` that each key of `made`, from frame `source`, was; -1 for new ones."""
+    home, count = made.channel_of_key(), np.diff(made.starts)
+    alike = count == np.diff(curves.starts)
+    old = np.arange(len(home)) + np.repeat((curves.starts - made.starts)[:-1], count)
+    same = alike[home]
+    same[same] = curves.frame[old[same]] == source[same]
+    alike[home[~same]] = False
+    rest = np.flatnonzero(~alike[home])
+    if rest.size:
+        old[rest] = places(curves, home[rest], source[rest])
+    return old
 
 
 def _before_sliding(curves: Curves, home: Ints, was: Floats, now: Floats) -> Singles:

@@ -10,7 +10,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from leapwright.curves import MERGE_FRAMES, SAME_FRAME, Curves, Interpolation, Kind, remove_keys
+from leapwright.curves import (
+    MERGE_FRAMES,
+    SAME_FRAME,
+    Curves,
+    Interpolation,
+    Kind,
+    remove_keys,
+    select,
+)
+from leapwright.few import last_keys, put_back
 from leapwright.insert import insert_at
 from leapwright.playback import keys_before
 from leapwright.timemap import TimeMap
@@ -68,7 +77,7 @@ def whole_frames(curves: Curves, time_map: TimeMap, firm: tuple[Floats, Floats])
     firm : (float64[M], float64[M])
         Moments, before and after: they go nowhere else.
     """
-    single, at = np.unique(curves.frame, return_inverse=True)
+    single, at = _singles(curves.frame)
     frames: Floats = single.astype(np.float64)
     exact = time_map.apply(frames)
     shift = exact - frames
@@ -86,6 +95,26 @@ def whole_frames(curves: Curves, time_map: TimeMap, firm: tuple[Floats, Floats])
     high = np.floor(np.minimum.accumulate(np.where(fixed, goal, np.inf)[::-1])[::-1])
     goal = np.where(fixed, goal, np.maximum(np.minimum(goal, high), low))
     return np.asarray(np.maximum.accumulate(goal)[at])
+
+
+def _singles(frame: Singles) -> tuple[Singles, Ints]:
+    """`np.unique` and its inverse: quick, since most keys are on whole frames."""
+    whole = frame == np.rint(frame)
+    number = frame[whole].astype(np.int64)
+    low, high = np.min(number, initial=0), np.max(number, initial=0)
+    if high - low > frame.size + 1000:
+        return np.unique(frame, return_inverse=True)
+    there = np.zeros(high - low + 1, bool)
+    there[number - low] = True
+    numbers = (np.flatnonzero(there) + low).astype(np.float32)
+    others, at_other = np.unique(frame[~whole], return_inverse=True)
+    single = np.sort(np.concatenate([numbers, others]))
+    place = np.zeros(there.size, np.int64)
+    place[there] = np.searchsorted(single, numbers)
+    at = np.empty(frame.size, np.int64)
+    at[whole] = place[number - low]
+    at[~whole] = np.searchsorted(single, others)[at_other]
+    return single, at
 
 
 def _paired(curves: Curves, at: Ints, goal: Floats, fixed: Bools) -> Floats:
@@ -135,17 +164,22 @@ def kept_keys(
     close = (np.diff(home) == 0) & (np.diff(frame) < MERGE_FRAMES)
     if not close.any():
         return np.ones(len(home), bool), []
-    group = np.cumsum(np.r_[True, ~close]) - 1
-    moment = _nearest(firm, curves.frame.astype(np.float64))[0] <= SAME_FRAME
-    lesser = np.isin(curves.kind, (Kind.BREAKDOWN, Kind.JITTER, Kind.GENERATED))
-    off = np.abs(time_map.apply(curves.frame) - frame).round(4)
-    order = np.lexsort((curves.frame, off, lesser, ~moment, group))
+    # Only keys that share their frame with another one are looked at.
+    many = np.flatnonzero(np.r_[False, close] | np.r_[close, False])
+    group = np.cumsum(np.r_[True, ~close][many]) - 1
+    was = curves.frame[many]
+    moment = _nearest(firm, was.astype(np.float64))[0] <= SAME_FRAME
+    lesser = np.isin(curves.kind[many], (Kind.BREAKDOWN, Kind.JITTER, Kind.GENERATED))
+    off = np.abs(time_map.apply(was) - frame[many]).round(4)
+    order = np.lexsort((was, off, lesser, ~moment, group))
     best = order[np.r_[True, np.diff(group[order]) != 0]]
-    keep = np.zeros(len(home), bool)
-    keep[best] = True
-    gone = np.flatnonzero(~keep)
+    loses = np.ones(len(many), bool)
+    loses[best] = False
+    keep = np.ones(len(home), bool)
+    keep[many[loses]] = False
     return keep, [
-        (int(home[k]), float(curves.frame[best[group[k]]]), float(curves.frame[k])) for k in gone
+        (int(home[many[k]]), float(was[best[group[k]]]), float(was[k]))
+        for k in np.flatnonzero(loses)
     ]
 
 
@@ -154,7 +188,7 @@ def places(curves: Curves, home: Ints, frames: npt.ArrayLike) -> Ints:
     wanted = np.asarray(frames, np.float64)
     if not len(curves.frame):
         return np.full(wanted.shape, -1)
-    at = np.maximum(keys_before(curves, home, wanted), 0)
+    at = np.maximum(last_keys(curves, home, wanted), 0)
     there = (curves.frame[at] == wanted) & (curves.channel_of_key()[at] == home)
     return np.where(there, at, -1)
 
@@ -198,10 +232,10 @@ def replaced(
     others = stay + shift[home[stay]] + np.where(after, (now - was)[home[stay]], 0)
     begin = (first + shift)[other.channel_of_key()]
     place = begin + np.arange(len(other.frame)) - other.starts[other.channel_of_key()]
+    source = np.empty(int(starts[-1]), np.int64)
+    source[others], source[place] = stay, len(mask) + np.arange(len(place))
     for name, array in ours.items():
-        out = np.empty((int(starts[-1]), *array.shape[1:]), array.dtype)
-        out[others], out[place] = array[stay], getattr(other, name)
-        ours[name] = out
+        ours[name] = np.concatenate([array, getattr(other, name)]).take(source, axis=0)
     return Curves(curves.channels, starts.astype(np.int64), **ours), place, others
 
 
@@ -245,12 +279,27 @@ def onto_arc(
     firm : (float64[M], float64[M])
         Moments before and after.
     """
+    which = np.flatnonzero(channels)
+    goal = whole_frames(curves, time_map, firm)[channels[curves.channel_of_key()]]
+    few = select(curves, which)
+    arc = _slid(few, goal, time_map, air)
+    if arc.curves is few:
+        return replace(arc, curves=curves)
+    return OnArc(
+        put_back(curves, which, arc.curves),
+        which[arc.home],
+        arc.was,
+        arc.now,
+        [(int(which[c]), kept, away) for c, kept, away in arc.away],
+    )
+
+
+def _slid(curves: Curves, goal: Floats, time_map: TimeMap, air: tuple[float, float]) -> OnArc:
+    """Move air keys, of all channels, to where the map puts them on `goal`."""
     home = curves.channel_of_key()
     frame = curves.frame.astype(np.float64)
-    flying = channels[home] & (frame > air[0] + SAME_FRAME) & (frame < air[1] - SAME_FRAME)
-    key = np.flatnonzero(flying)
-    goal = whole_frames(curves, time_map, firm)[key]
-    now = time_map.invert(goal).astype(np.float32).astype(np.float64)
+    key = np.flatnonzero((frame > air[0] + SAME_FRAME) & (frame < air[1] - SAME_FRAME))
+    now = time_map.invert(goal[key]).astype(np.float32).astype(np.float64)
     inside = (now > air[0] + SAME_FRAME) & (now < air[1] - SAME_FRAME)
     slides = inside & (np.abs(now - frame[key]) > ROUNDING)
     key, now = key[slides], now[slides]

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from bench_plan import bench_plan
+from bench_retime import ALL_KEYS, ONE_JUMP, Retimes, bench_retime
 
 ROUNDS = 5
 
@@ -104,12 +105,33 @@ def _bare_columns(curves: Any, fcurves: Any) -> list[tuple[Any, dict[str, Any]]]
     return columns
 
 
+def say_retime() -> list[str]:
+    """Keys through a map of time, against bare access to the same arrays and a loop over keys."""
+    return [
+        *_retimed("one jump in a long shot", bench_retime(ONE_JUMP)),
+        *_retimed("a jump over every key", bench_retime(ALL_KEYS, measured=False)),
+    ]
+
+
+def _retimed(what: str, got: Retimes) -> list[str]:
+    milliseconds = {name: f"{name} {spent * 1e3:.0f}" for name, spent in got.stages.items()}
+    peak, size, bare_peak = (n / 2**20 for n in (got.peak, got.size, got.bare_peak))
+    return [
+        f"retime, {what}, {got.curves:,} curves, {got.keys:,} keys: {got.retimed * 1e3:.0f} ms",
+        f"  ratio to bare get, set and update of the arrays: {got.ratio:.2f} (aim: 2 or less)",
+        f"  ratio of a loop over the keys to it: {got.looped / got.ratio:.1f} (aim: 10 or more)",
+        f"  ratio of that loop to the bare get, set and update: {got.looped:.1f}",
+        f"  peak memory {peak:.0f} MB for {size:.0f} MB of keys; bare, by curve {bare_peak:.2f} MB",
+        f"  ms of the whole verb: {', '.join(milliseconds.values())}",
+    ]
+
+
 def main() -> int:
     """Print every figure."""
     from leapwright_blender.stdout import quiet_stdout
 
     talk = quiet_stdout()
-    for work in (say_plan, bench_block):
+    for work in (say_plan, bench_block, say_retime):
         for line in work():
             print(line, file=talk, flush=True)
     return 0

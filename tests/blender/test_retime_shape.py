@@ -21,12 +21,15 @@ FPS = 24
 MOMENTS = {"crouch": 38, "takeoff": 41, "apex": 53, "land": 65, "low": 68}
 BENDS = (38, 41, 65, 68)
 FRAMES = np.arange(20, 90.001, 0.25)
-HANDLES = {"FREE": 0, "AUTO": 1, "VECTOR": 2, "ALIGNED": 3, "AUTO_CLAMPED": 4}
-CONSTANT, LINEAR, BEZIER, ELASTIC = 0, 1, 2, 6
+CONSTANT, LINEAR, BEZIER, ELASTIC = 0, 1, 2, 7
 EASED = (3, 4, 5, 6, 7, 8, 9, 10, 11, 12)
+CHANNELS = 1100
 TORSO = 'pose.bones["torso"].location'
 
-Played = dict[tuple[str, int], Any]
+STEP = 4 * float(np.spacing(np.float32(FRAMES[-1])))
+"""What the host's time, in single precision, may be off."""
+
+Played = dict[tuple[str, int], tuple[Any, Any]]
 
 
 class Keys(NamedTuple):
@@ -61,11 +64,13 @@ def all_keys(rig: Any) -> dict[tuple[str, int], Keys]:
 
 
 def played(rig: Any, frames: Any) -> Played:
-    """Every curve on these frames, as the host plays it."""
-    return {
-        name: np.array([curve.evaluate(float(f)) for f in frames])
-        for name, curve in by_name(rig).items()
-    }
+    """Every curve on these frames, as the host plays it, and what it plays a little beside."""
+    at = np.asarray(frames)[:, None] + np.array([-STEP, 0, STEP])
+    found = {}
+    for name, curve in by_name(rig).items():
+        values = np.array([curve.evaluate(f) for f in at.ravel().tolist()]).reshape(-1, 3)
+        found[name] = (values[:, 1], np.abs(values[:, 2] - values[:, 0]))
+    return found
 
 
 def put(curve: Any, frames: Any, values: Any, **arrays: Any) -> None:
@@ -110,9 +115,9 @@ def crowd(rig: Any, rng: np.random.Generator, *, whole: bool) -> int:
     count = 0
     for name in controls(rig):
         path = f'pose.bones["{name}"]'
-        for channel in [(f"{path}.{p}", i) for p, n in (("location", 3), ("rotation_euler", 3),
-                                                         ("scale", 3)) for i in range(n)]:  # fmt: skip
-            if channel not in driven:
+        names = ("location", "rotation_euler", "scale")
+        for channel in [(f"{path}.{way}", i) for way in names for i in range(3)]:
+            if channel not in driven and count < CHANNELS:
                 random_curve(host.new_fcurve(collection, *channel, name), rng, whole=whole)
                 count += 1
     return count
@@ -160,29 +165,32 @@ def figure(seed: int, *, whole: bool = True, least: int = 1000) -> Any:
 
 def retime(rig: Any, **ask: Any) -> Any:
     moments = ask.pop("moments", MOMENTS)
-    return rig_of(rig, bpy.context.scene).retime(moments=moments, **ask)
+    # Named, so that the hundreds of controls need not be tried for what they carry.
+    return rig_of(rig, bpy.context.scene).retime(
+        moments=moments, root="root", cog="torso", feet=["foot_ik.L", "foot_ik.R"], **ask
+    )
 
 
 def misses(
     was: dict[tuple[str, int], Keys],
     before: Played,
     after: Played,
-    source: Any,
     *,
     but: Callable[[Keys, int], bool] = lambda _keys, _k: False,
-) -> dict[tuple[str, int], float]:
-    """Largest difference of each channel as a part of its range, not just beside its keys (where
-    a stepped curve jumps) and not in segments that `but` names."""
+) -> dict[tuple[str, int], Any]:
+    """How far each channel is off as a part of its range, frame by frame (before): not just beside
+    its keys (where a stepped curve jumps), nor in segments that `but` names."""
     found = {}
     for name, one in was.items():
         frames, values = one.co[:, 0], one.co[:, 1]
         spread = float(np.ptp(values)) or 1.0
-        near = np.abs(source[:, None] - frames[None, :]).min(axis=1)
-        off = np.where(near < 2e-3, 0.0, np.abs(after[name] - before[name]) / spread)
+        slack = before[name][1] + after[name][1]
+        off = (np.abs(after[name][0] - before[name][0]) - slack) / spread
+        off[np.abs(FRAMES[:, None] - frames[None, :]).min(axis=1) < 2e-3] = 0.0
         for k in range(len(frames) - 1):
             if but(one, k):
-                off[(source > frames[k]) & (source < frames[k + 1])] = 0.0
-        found[name] = float(off.max())
+                off[np.searchsorted(frames, FRAMES, side="right") == k + 1] = 0.0
+        found[name] = off
     return found
 
 
@@ -190,6 +198,15 @@ def waves(one: Keys, k: int) -> bool:
     """Whether a segment is elastic and time bends in it: it is stretched whole, and said."""
     first, last = one.co[k, 0], one.co[k + 1, 0]
     return one.interpolation[k] == ELASTIC and any(first < b < last for b in BENDS)
+
+
+def upright(one: Keys, frames: Any) -> Any:
+    """Frames in segments with an upright end: the host keeps handles a thousandth of a frame off
+    their key, and so draws these no better."""
+    steep = np.abs(one.left[1:, 0] - one.co[1:, 0]) < 1.1e-3
+    steep |= np.abs(one.right[:-1, 0] - one.co[:-1, 0]) < 1.1e-3
+    k = np.searchsorted(one.co[:, 0], frames) - 1
+    return np.r_[False, steep, False][np.clip(k + 1, 0, len(steep) + 1)]
 
 
 def heights(rig: Any, frames: Any) -> Any:
@@ -206,13 +223,120 @@ def test_exact_shape_on_a_thousand_channels(whole: bool) -> None:
     was, before = all_keys(rig), played(rig, FRAMES)
     stands = heights(rig, MOMENTS.values())
     result = retime(rig, snappiness=1.5, exact_shape=True)
-    after = played(rig, result.solved.map.apply(FRAMES))
-    off = misses(was, before, after, FRAMES, but=waves)
-    worst = max(off, key=lambda name: off[name])
-    assert off[worst] < 1e-4, (worst, off[worst], was[worst])
-    now = dict(result.solved.moments_after)
-    assert heights(rig, [now[m] for m in MOMENTS]) == pytest.approx(stands, abs=1e-6)
-    # The miss it states is of the elastic ones, if of any.
-    every = misses(was, before, after, FRAMES)
-    assert result.keys.largest_miss.share == pytest.approx(max(every.values()), abs=0.02)
+    there = result.solved.map.apply(FRAMES)
+    now, after = all_keys(rig), played(rig, there)
+    off = misses(was, before, after, but=waves)
+    drawn = 0
+    # A drawn easing may need a key where the host can hold none: that is said.
+    close = {label for label, _, _ in result.keys.merged}
+    assert len(close) <= 2
+    for name, miss in off.items():
+        if f"{name[0]}[{name[1]}]" in close:
+            continue
+        steep = upright(now[name], there)
+        drawn += bool(steep.any())
+        assert miss[~steep].max() < 1e-4, (name, was[name], now[name])
+        assert miss.max() < 1e-3, (name, was[name], now[name])
+    assert drawn < 0.15 * len(off)
+    moments = dict(result.solved.moments_after)
+    assert heights(rig, [moments[m] for m in MOMENTS]) == pytest.approx(stands, abs=1e-6)
+    # Elastic segments that time bends in are the only ones it stretches whole, and it says so.
     assert any("stretched as a whole" in text for text in result.warnings)
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_the_stated_miss_is_the_true_one(exact: bool) -> None:
+    """Looked for by the host itself, on the frames on which it is looked for."""
+    rig = figure(4)
+    was = all_keys(rig)
+    dry = retime(rig, snappiness=1.5, exact_shape=exact, dry_run=True)
+    time_map = dry.solved.map
+    after_frames = np.arange(20, 80.01, 0.5)
+    before = played(rig, time_map.invert(after_frames))
+    result = retime(rig, snappiness=1.5, exact_shape=exact)
+    now, after = all_keys(rig), played(rig, after_frames)
+    worst = 0.0
+    for name, one in was.items():
+        miss = np.abs(after[name][0] - before[name][0])
+        for keys_, frames in ((one, time_map.invert(after_frames)), (now[name], after_frames)):
+            last = np.clip(np.searchsorted(keys_.co[:, 0], frames, side="right") - 1, 0, None)
+            miss[keys_.interpolation[last] == CONSTANT] = 0.0
+        worst = max(worst, float(miss.max()) / (float(np.ptp(one.co[:, 1])) or 1.0))
+    stated = result.keys.largest_miss
+    assert stated.share == pytest.approx(worst, rel=2e-3)
+    assert dry.keys.largest_miss.share == pytest.approx(stated.share, rel=1e-4)
+    assert (dry.keys.moved, dry.keys.split) == (result.keys.moved, result.keys.split)
+
+
+def test_tidy_keys_are_on_whole_frames_and_no_pose_changes() -> None:
+    rig = figure(6)
+    was = all_keys(rig)
+    stands = heights(rig, MOMENTS.values())
+    result = retime(rig, snappiness=1.5)
+    now = all_keys(rig)
+    assert all((one.co[:, 0] % 1 == 0).all() for one in now.values())
+    merged = {(name, away) for name, _, away in result.keys.merged}
+    for name, one in now.items():
+        label = f"{name[0]}[{name[1]}]"
+        kept = [c[1] for c in was[name].co.tolist() if (label, c[0]) not in merged]
+        if name[0] == TORSO:
+            kept = was[name].co[:, 1].tolist()
+        assert one.co[:, 1].tolist() == kept, name
+    moments = dict(result.solved.moments_after)
+    assert heights(rig, [moments[m] for m in MOMENTS]) == pytest.approx(stands, abs=1e-6)
+
+
+def fitting(rig: Any, seed: int) -> None:
+    """Handles that fit their intervals, as a person's do, and no key kind that a split leaves."""
+    rng = np.random.default_rng(seed)
+    for name, curve in by_name(rig).items():
+        if name[0] == TORSO:
+            continue
+        one = keys(curve)
+        gap = np.diff(one.co[:, 0])
+        before, after = np.r_[5, gap], np.r_[gap, 5]
+        share = rng.uniform(0.1, 0.5, (2, len(gap) + 1))
+        n = len(gap) + 1
+        points = curve.keyframe_points
+        free = np.zeros(n, np.int32)
+        points.foreach_set("handle_left_type", free)
+        points.foreach_set("handle_right_type", free)
+        mode = np.where(one.interpolation == CONSTANT, LINEAR, one.interpolation)
+        points.foreach_set("interpolation", np.where(mode > 2, BEZIER, mode).astype(np.int32))
+        up = 0.3 * rng.normal(size=(2, n))
+        left = np.c_[one.co[:, 0] - share[0] * before, one.co[:, 1] + up[0]]
+        right = np.c_[one.co[:, 0] + share[1] * after, one.co[:, 1] + up[1]]
+        points.foreach_set("handle_left", left.astype(np.float32).ravel())
+        points.foreach_set("handle_right", right.astype(np.float32).ravel())
+        curve.update()
+
+
+def test_there_and_back_returns_every_key_and_handle() -> None:
+    rig = figure(8)
+    fitting(rig, 8)
+    was = all_keys(rig)
+    k = 1.37
+    exact: dict[str, Any] = {"subframes": True, "exact_shape": True}
+    stands = heights(rig, MOMENTS.values())
+    there = retime(rig, snappiness=k, **exact)
+    assert there.keys.split > 1000
+    between = {m: f for m, f in there.solved.moments_after if f is not None and m in MOMENTS}
+    assert heights(rig, between.values()) == pytest.approx(stands, abs=1e-6)
+    gravity = there.solved.answer.physics.rise_gravity / there.solved.physics_before.rise_gravity
+    assert gravity == pytest.approx(k * k, rel=1e-12)
+    # And so it is measured: second differences over equal parts of the air.
+    parts = np.linspace(between["takeoff"], between["land"], 9)
+    fall = np.diff(heights(rig, parts), n=2) / (parts[1] - parts[0]) ** 2 * FPS**2
+    assert fall == pytest.approx(-G * k * k, rel=1e-3)
+    retime(rig, snappiness=1 / k, moments=between, **exact)
+    now = all_keys(rig)
+    assert now.keys() == was.keys()
+    for name, one in was.items():
+        back = now[name]
+        assert back.co.shape == one.co.shape, name
+        assert back.co[:, 0] == pytest.approx(one.co[:, 0], abs=1e-4), name
+        assert np.array_equal(back.co[:, 1], one.co[:, 1]), name
+        spread = float(np.ptp(one.co[:, 1])) or 1.0
+        for mine, theirs in ((one.left, back.left), (one.right, back.right)):
+            assert theirs[:, 0] == pytest.approx(mine[:, 0], abs=1e-4), name
+            assert theirs[:, 1] == pytest.approx(mine[:, 1], abs=1e-4 * spread), name

@@ -338,6 +338,53 @@ def see_jumps_after_another() -> None:
     jumper().leapwright_ask.stepped = False
 
 
+def see_retime() -> None:
+    fresh()
+    SEEN["retime_poll_before"] = bpy.ops.leapwright.retime.poll()
+    assert bpy.ops.leapwright.block("EXEC_DEFAULT", True) == {"FINISHED"}
+    SEEN["retime_poll_after"] = bpy.ops.leapwright.retime.poll()
+    module = importlib.import_module(f"{MODULE}.retiming")
+    scene, entered = bpy.context.scene, jumper().leapwright_retime
+    SEEN["retime_not_asked"] = dataclasses.asdict(module.told(jumper(), scene))
+    entered.snappiness = 1.5
+    shown = module.told(jumper(), scene)
+    SEEN["retime_shown"] = dataclasses.asdict(shown)
+    SEEN["retime_solved_once"] = module.told(jumper(), scene) is shown
+    lines: list[str] = []
+    summary = module.retime_summary
+    module.retime_summary = lambda result: lines.append(summary(result)) or lines[-1]
+    # From the panel: what is entered is what is asked.
+    see_same("retime", "retime", {"snappiness": 1.5, **CONTROLS})
+    SEEN["retime_report"] = lines[0]
+    asked = {"rise_frames": 8, "pins": {"land": 110}, "exact_shape": True, "props": False}
+    given = {**asked, "pin": "land", "pin_frame": 110}
+    del given["pins"]
+    see_same("retime_pinned", "retime", {**asked, **CONTROLS}, **given)
+    more = {"snappiness": 0.8, "subframes": True, "before": "stretch", "after": "stretch"}
+    see_same("retime_between", "retime", {**more, **CONTROLS}, **more)
+    for bone in jumper().pose.bones:
+        holder = bone if hasattr(bone, "select") else bone.bone
+        holder.select = bone.name == "body"
+    one = {"snappiness": 1.3, "selected": True, "twos": False}
+    see_same("retime_selected", "retime", {**one, **CONTROLS}, **one)
+    jumper().leapwright_retime.snappiness = 1.5
+    assert bpy.ops.leapwright.retime("EXEC_DEFAULT", True) == {"FINISHED"}
+    SEEN["retime_left_asked"] = jumper().leapwright_retime.snappiness
+    SEEN["retime_moments"] = [dict(jump.moments) for jump in api_rig().remembered()]
+    said = {}
+    for name, given in {
+        "nothing": {},
+        "both": {"snappiness": 1.5, "rise_frames": 5},
+        "off the grid": {"snappiness": 1.2, "twos": True, "pin": "land", "pin_frame": 118},
+    }.items():
+        bpy.ops.ed.undo_push(message=name)
+        try:
+            bpy.ops.leapwright.retime("EXEC_DEFAULT", True, **given)
+        except RuntimeError as error:
+            said[name] = str(error).strip()
+    SEEN["retime_errors"] = said
+
+
 def see_clear_errors() -> None:
     fresh()
     said = {}
@@ -394,6 +441,7 @@ def main(zip_file: str) -> None:
     see_foot_texts()
     see_options()
     see_jumps_after_another()
+    see_retime()
     see_clear_errors()
     SEEN["spline_report"] = lines
     see_refusals()

@@ -132,7 +132,10 @@ def test_running_again_with_another_height_is_what_the_api_does(seen: dict[str, 
     assert seen["settings_after_again_m"] == pytest.approx(1.2, abs=1e-6)
 
 
-SAME = ("options", "ground", "run", "again_block", "again_other", "chain", "spline")
+SAME = (
+    "options", "ground", "run", "again_block", "again_other", "chain", "spline",
+    "retime", "retime_pinned", "retime_between", "retime_selected",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("what", SAME)
@@ -198,6 +201,42 @@ def test_the_live_answer_goes_on_from_the_low(seen: dict[str, Any]) -> None:
     keyed = {key[0] for curve in seen["chain"]["operator"].values() for key in curve}
     shown = {float(line.split()[-1]) for line in seen["shown_chained"]["moments"]}
     assert shown <= keyed
+
+
+def test_retime_shows_its_frames_before_it_is_done(seen: dict[str, Any]) -> None:
+    assert seen["retime_not_asked"]["asked"] is False
+    assert "snappiness" in seen["retime_not_asked"]["problem"]
+    shown = seen["retime_shown"]
+    assert not shown["problem"]
+    assert seen["retime_solved_once"]
+    (after,) = seen["retime_moments"]
+    assert f"land 117 → {after['land']:g}" in shown["moments"]
+    assert "crouch 97" in shown["moments"]
+    push = after["takeoff"] - after["crouch"]
+    rise, fall = after["apex"] - after["takeoff"], after["land"] - after["apex"]
+    lines = {f"push 4 → {push:g}", f"rise 10 → {rise:g}", f"fall 6 → {fall:g}"}
+    assert lines <= set(shown["phases"])
+    said = seen["retime_report"]
+    assert said.startswith(f"Retimed: push {push:g}, rise {rise:g}, fall {fall:g}. ")
+
+
+def test_retime_waits_for_keys_and_asks_nothing_twice(seen: dict[str, Any]) -> None:
+    assert seen["retime_poll_before"] is False
+    assert seen["retime_poll_after"] is True
+    assert seen["retime_left_asked"] == 1.0
+    errors = seen["retime_errors"]
+    assert "nothing to change" in errors["nothing"]
+    assert "snappiness and rise_frames" in errors["both"]
+    assert "117" in errors["off the grid"]
+    assert "119" in errors["off the grid"]
+    assert all(len(text.splitlines()) == 1 for text in errors.values())
+
+
+def test_retime_of_selected_controls_leaves_the_others(seen: dict[str, Any]) -> None:
+    before, after = seen["retime_selected"]["before"], seen["retime_selected"]["operator"]
+    changed = {name for name in before if before[name] != after[name]}
+    assert changed
+    assert all("body" in name for name in changed)
 
 
 FEET = {

@@ -178,6 +178,52 @@ def see_spline() -> Iterator[float]:
     yield WAIT
 
 
+def see_retime() -> Iterator[float]:
+    """Block, open Retime, enter a snappiness, look, click, undo."""
+    window, _, _ = view()
+    with overridden():
+        bpy.ops.ed.undo_push(message="before Block")
+        bpy.ops.leapwright.block("INVOKE_DEFAULT", True)
+    yield WAIT
+    SEEN["before_retime"] = shapes()
+    scroll(down=True)
+    yield 1.0
+    x, y = yield from look_for("leapwright.spline", upwards=True)
+    # The header of Retime is the next line.
+    yield from press(window, x, y - 27)
+    yield 1.0
+    scroll(down=True)
+    yield 1.0
+    hare().leapwright_retime.snappiness = 1.5
+    with overridden():
+        bpy.ops.ed.undo_push(message="Snappiness")
+    yield 1.0
+    yield from look_for("leapwright_retime.snappiness", upwards=True)
+    yield from picture("tab-retime")
+    place = yield from look_for("leapwright.retime", upwards=True)
+    # Its More is the next line.
+    yield from press(window, place[0], place[1] - 18)
+    yield 1.0
+    scroll(down=True)
+    yield 1.0
+    yield from look_for("leapwright_retime.pin", upwards=True)
+    yield from picture("tab-retime-more")
+    place = yield from look_for("leapwright.retime", upwards=True)
+    yield from press(window, *place)
+    yield WAIT
+    SEEN["retimed"] = shapes()
+    SEEN["snappiness_after"] = hare().leapwright_retime.snappiness
+    yield from picture("tab-retimed")
+    with overridden():
+        bpy.ops.ed.undo()
+    yield WAIT
+    SEEN["after_retime_undone"] = shapes()
+    with overridden():
+        bpy.ops.ed.undo()
+        bpy.ops.ed.undo()
+    yield WAIT
+
+
 def steps() -> Iterator[float]:
     bpy.context.preferences.view.show_splash = False
     bpy.ops.extensions.package_install_files(
@@ -252,6 +298,7 @@ def steps() -> Iterator[float]:
     SEEN["key_frames_after_undo"], SEEN["markers_after_undo"] = key_frames(), markers()
     SEEN["settings_after_undo"] = hare().leapwright_ask.jump_height
     yield from see_spline()
+    yield from see_retime()
     body = hare().pose.bones["body"]
     for moment, frame, height in (("crouch", 1, -0.25), ("takeoff", 2, 0.0)):
         bpy.context.scene.frame_set(frame)

@@ -107,3 +107,14 @@ def test_undo_takes_the_spline_pass_back(seen: dict[str, Any]) -> None:
 def test_more_opens_in_a_narrow_sidebar(seen: dict[str, Any]) -> None:
     assert seen["sidebar_width"] == 260
     assert seen["more_opened"]
+
+
+def test_a_click_on_retime_moves_the_jump_and_undo_takes_it_back(seen: dict[str, Any]) -> None:
+    before, after = seen["before_retime"], seen["retimed"]
+    assert {key[2] for key in before} >= set(MOMENTS.values())
+    # Air 16 becomes 11 or 10 frames, the push 3 or 2: on whole frames, no pose changed.
+    assert before != after
+    assert all(key[2] == int(key[2]) for key in after)
+    assert max(k[2] for k in after) < max(k[2] for k in before)
+    assert seen["snappiness_after"] == 1.0
+    assert seen["after_retime_undone"] == before

@@ -21,6 +21,7 @@ from leapwright import __version__
 from leapwright.cli.block import block
 from leapwright.cli.chart import chart
 from leapwright.cli.plan import plan
+from leapwright.cli.resize import resize
 from leapwright.cli.retime import retime
 from leapwright.cli.spline import spline
 from leapwright.errors import (
@@ -43,13 +44,14 @@ app = typer.Typer(
     name="leapwright",
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="Plans, blocks and retimes character jumps on whole frames.",
+    help="Plans, blocks, retimes and resizes character jumps on whole frames.",
 )
 app.command()(plan)
 app.command()(chart)
 app.command()(block)
 app.command()(spline)
 app.command()(retime)
+app.command()(resize)
 
 
 def _say_version(asked: bool) -> None:
@@ -65,7 +67,7 @@ def _program(
         typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version."),
     ] = False,
 ) -> None:
-    """Plans, blocks and retimes character jumps on whole frames."""
+    """Plans, blocks, retimes and resizes character jumps on whole frames."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -151,11 +153,12 @@ _NAMES = (
     "jump_height|rise_frames|air_frames|takeoff_speed|push_height|push_frames|landing_level|"
     "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
     "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
-    "end_height|absorb_limit|cog_ahead|cog_behind|fall_frames|hang_frames|to_gravity|exact_shape"
+    "end_height|absorb_limit|cog_ahead|cog_behind|fall_frames|hang_frames|to_gravity|exact_shape|"
+    "times_height"
 )
 _PLAIN_WORDS = (
     "travel", "heading", "running", "gravity", "keep", "magnification", "foot", "ground", "key",
-    "within", "chain", "handle", "moments", "snappiness", "phases", "jump",
+    "within", "chain", "handle", "moments", "snappiness", "phases", "jump", "before", "after",
 )  # fmt: skip
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"

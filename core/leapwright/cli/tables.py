@@ -27,6 +27,7 @@ __all__ = [
     "show_chart",
     "show_keys",
     "show_plan",
+    "show_resized",
     "show_retimed",
     "show_splined",
     "warn",
@@ -125,6 +126,50 @@ def show_retimed(result: Any, *, out: TextIO) -> None:
         console.print(table)
 
 
+def show_resized(result: Any, *, out: TextIO) -> None:
+    """Print a resize: frames and heights before and after, the keys, the other answers."""
+    console = _console(out)
+    console.print(Text(_resize_sentence(result), style="bold"), soft_wrap=True)
+    console.print(_retime_table(result))
+    for line in _resize_lines(result):
+        console.print(Text(line), soft_wrap=True)
+    if len(result.solved.jump.alternatives) > 1:
+        console.print(_alternative_table(result.solved.jump))
+
+
+def _resize_sentence(result: Any) -> str:
+    was, jump = result.before.heights, result.solved.jump
+    asked = result.asked.get("jump_height")
+    if "times_height" in result.asked:
+        asked = result.asked["times_height"] * was.jump
+    said = "" if asked is None else f" (asked {asked:.3f})"
+    return (
+        f"The jump is {jump.jump_height:.3f} m high{said}, before {was.jump:.3f} m: "
+        f"{result.solved.times_height:.2f} times the height."
+    )
+
+
+def _resize_lines(result: Any) -> Iterator[str]:
+    solved, jump, was = result.solved, result.solved.jump, result.before.heights
+    yield (
+        f"Gravity {solved.gravity:.2f} m/s² stays; magnification {was.magnification:.2f}, "
+        f"now {jump.magnification:.2f}."
+    )
+    yield (
+        f"The push takes {jump.push_force:.1f} and the absorb {jump.absorb_force:.1f} body weights "
+        "on average."
+    )
+    if max(result.travel_before_m, jump.travel) > 0.0005:
+        yield f"Travel {result.travel_before_m:.3f} m, now {jump.travel:.3f} m."
+    yield from _moved_key_lines(result)
+    yield from _flight_lines(result)
+    if result.largest_distance_m is not None:
+        yield (
+            f"The COG is at most {result.largest_distance_m:.1e} m from its new way "
+            f"(frame {_count(result.at_frame)})."
+        )
+
+
 def _retime_sentence(solved: Any) -> str:
     answer = solved.answer
     if answer.unchanged:
@@ -180,6 +225,11 @@ def _retime_lines(result: Any) -> Iterator[str]:
             f"The speed steps by {answer.speed_step:+.0%} at take-off: whole frames shrank push "
             "and air a little differently."
         )
+    yield from _moved_key_lines(result)
+    yield from _flight_lines(result)
+
+
+def _moved_key_lines(result: Any) -> Iterator[str]:
     keys = result.keys
     yield (
         f"Keys: {keys.moved} moved, {keys.split} added at bends, {len(keys.merged)} merged, "
@@ -195,6 +245,9 @@ def _retime_lines(result: Any) -> Iterator[str]:
         )
     if result.props:
         yield f"Along with it: {', '.join(result.props)}."
+
+
+def _flight_lines(result: Any) -> Iterator[str]:
     for name, flight in (("before", result.before), ("after", result.after)):
         if flight is not None:
             heights = flight.heights

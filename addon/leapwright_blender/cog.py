@@ -1,0 +1,412 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where the COG of a character is: by its control, by a mass table, or by its meshes.
+
+Each source is a few masses that ride on bones, so that a frame costs one weighted sum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from leapwright.anatomy import place_of
+from leapwright.body import Body, find_body
+from leapwright.errors import InputError, NotFoundError
+from leapwright.naming import is_mechanism
+
+from .leg import rest_up, stature
+from .meshes import body_meshes, read_rest_mesh
+from .poses import measured_at
+from .rig import Controls, find_controls
+from .sample import sample
+from .solids import Piece, closed_pieces
+from .space import Control, Point, label, rest_offset, the_object
+
+__all__ = ["SOURCES", "Source", "cog_source", "measure", "stray"]
+
+Floats = NDArray[np.float64]
+
+SOURCES = ("control", "segments", "mesh")
+"""Names of the sources."""
+
+# A skeleton without a skin is measured by segments when this much of the body is found.
+_ENOUGH = 0.6
+# A figure stands at rest when its legs are in line with its trunk, within 45 degrees.
+_STANDS = 0.7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Source:
+    """Masses that ride on bones.
+
+    Parameters
+    ----------
+    name : str
+        One of `SOURCES`.
+    why : str
+        Why this one, in one sentence.
+    points : tuple of Control or Point
+        What the masses ride on.
+    masses : ndarray, shape (points,)
+        They add up to 1.
+    parts : dict of str to float
+        Share of the body by segment or bone, the heaviest first.
+    rest : ndarray, shape (3,)
+        COG at rest, in the axes of the rig's object, Blender units.
+    height : float
+        Part of the figure's height at which that is, 0 sole to 1 top.
+    coverage : float
+        Share of the body that was found; 1 for a mesh, 0 for a control.
+    left_out : tuple of str
+        A sentence for all that was left out, assumed or changed.
+    """
+
+    name: str
+    why: str
+    points: tuple[Control | Point, ...]
+    masses: Floats
+    parts: dict[str, float]
+    rest: Floats
+    height: float
+    coverage: float
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> tuple[str, ...]:
+        """Plain sentences: where the COG is at rest, what weighs what, what was left out."""
+        lines = [
+            f"COG from {self.name}: {self.why}",
+            f"COG at rest: {100 * self.height:.1f} % of the height",
+        ]
+        if self.name == "segments":
+            lines.append(f"{100 * self.coverage:.0f} % of the body's mass was found")
+        if self.parts:
+            said = [f"{part} {100 * share:.1f} %" for part, share in self.parts.items()]
+            lines.append("masses: " + ", ".join(said))
+        return (*lines, *self.left_out)
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+        return {
+            "cog_from": self.name,
+            "why": self.why,
+            "height_fraction": self.height,
+            "coverage": self.coverage,
+            "masses": dict(self.parts),
+            "left_out": list(self.left_out),
+        }
+
+
+def cog_source(
+    obj: Any,
+    scene: Any,
+    which: str | None = None,
+    *,
+    controls: Controls | None = None,
+    sex: str = "mean",
+    without: Sequence[str] = (),
+) -> Source:
+    """Choose what the COG of a character is measured with, and read its masses.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+        The rig, or the top object of a figure without bones.
+    scene : bpy.types.Scene
+    which : str, optional
+        One of `SOURCES`. Default: ``"segments"`` for people and for skeletons without a skin,
+        else ``"mesh"``, else ``"control"``.
+    controls : Controls, optional
+        From `leapwright_blender.rig.find_controls`; used by ``"control"``.
+    sex : str
+        The mass table of ``"segments"``, one of `leapwright.segments.SEXES`.
+    without : sequence of str
+        Names of meshes that are no part of the body.
+
+    Returns
+    -------
+    Source
+
+    Raises
+    ------
+    InputError
+        An unknown source or table.
+    NotFoundError
+        The source that was asked for is not to be had: says what is missing.
+    """
+    if which is not None and which not in SOURCES:
+        raise InputError(
+            f"`cog_from` must be one of {', '.join(SOURCES)}, got {which!r}", "cog_from"
+        )
+    if which == "control":
+        return _by_control(obj, scene, controls, "you asked for it")
+    if which == "segments":
+        return _by_segments(obj, _body(obj, sex), "you asked for it")
+    if which == "mesh":
+        return _by_mesh(obj, scene, without, "you asked for it")
+    return _default(obj, scene, controls, sex, without)
+
+
+def _default(
+    obj: Any, scene: Any, controls: Controls | None, sex: str, without: Sequence[str]
+) -> Source:
+    try:
+        body = _body(obj, sex)
+    except NotFoundError:
+        body = None
+    if body is not None and body.human:
+        return _by_segments(obj, body, f"{obj.name!r} is built like a person")
+    why = f"{obj.name!r} is not built like a person"
+    try:
+        return _by_mesh(obj, scene, without, why if obj.pose else f"{obj.name!r} has no bones")
+    except NotFoundError:
+        pass
+    limbs = body is not None and {"leg", "arm"} <= set(body.proportions)
+    if body is not None and limbs and body.coverage >= _ENOUGH and not body.skeleton.tail:
+        return _by_segments(obj, body, f"{obj.name!r} is a skeleton without a closed mesh")
+    return _by_control(obj, scene, controls, f"{obj.name!r} has no closed mesh and is no person")
+
+
+def measure(obj: Any, scene: Any, frames: ArrayLike, source: Source) -> Floats:
+    """The COG on many frames; the user's scene is not stepped.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    scene : bpy.types.Scene
+    frames : array_like, shape (frames,)
+        May lie between whole frames.
+    source : Source
+
+    Returns
+    -------
+    ndarray, shape (frames, 3)
+        World axes, Blender units.
+
+    Raises
+    ------
+    InputError, NotFoundError, HostError
+        As `leapwright_blender.sample.sample`.
+    """
+    places = sample(obj, frames, source.points, scene=scene).positions
+    return np.asarray(np.einsum("p,pfi->fi", source.masses, places))
+
+
+def stray(obj: Any, scene: Any, frames: ArrayLike, source: Source, other: Source) -> float:
+    """How far two sources stray from each other, beyond their middle distance; Blender units.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    scene : bpy.types.Scene
+    frames : array_like, shape (frames,)
+    source, other : Source
+
+    Returns
+    -------
+    float
+        The largest over the frames.
+    """
+    both = sample(obj, frames, [*source.points, *other.points], scene=scene).positions
+    masses = np.concatenate([source.masses, -other.masses])
+    apart = np.einsum("p,pfi->fi", masses, both)
+    middle = 0.5 * (apart.min(axis=0) + apart.max(axis=0))
+    return float(np.linalg.norm(apart - middle, axis=1).max())
+
+
+# --- The three sources ---------------------------------------------------------------------------
+
+
+def _by_control(obj: Any, scene: Any, controls: Controls | None, why: str) -> Source:
+    found = controls or find_controls(obj, scene=scene)
+    point = measured_at(found)
+    holder = the_object(point)
+    offset = point.offset if isinstance(point, Point) else (0.0, 0.0, 0.0)
+    if point.bone:
+        rest = np.array(holder.data.bones[point.bone].matrix_local, dtype=np.float64)
+    else:
+        rest = np.array(obj.matrix_world.inverted_safe() @ holder.matrix_world, dtype=np.float64)
+    place = rest[:3, :3] @ np.array(offset) + rest[:3, 3]
+    return Source(
+        name="control",
+        why=f"{label(point)!r}; {why}",
+        points=(point,),
+        masses=np.ones(1),
+        parts={},
+        rest=place,
+        height=_height(obj, place, ()),
+        coverage=0.0,
+    )
+
+
+def _body(obj: Any, sex: str) -> Body:
+    """The figure that an armature's bones make: the deform bones, or else all but machinery."""
+    if obj.pose is None:
+        raise NotFoundError(f"segments: {obj.name!r} has no bones")
+    bones = list(obj.data.bones)
+    parents = {b.name: b.parent.name if b.parent else None for b in bones}
+    pools = [
+        [b for b in bones if b.use_deform],
+        [b for b in bones if not is_mechanism(b.name)],
+    ]
+    said = None
+    for pool in (p for p in pools if p):
+        heads = {b.name: np.array([b.head_local]) for b in pool}
+        tails = {b.name: np.array([b.tail_local]) for b in pool} if _ends_tell(pool) else {}
+        try:
+            return find_body(heads, parents=parents, tails=tails, sex=sex)
+        except NotFoundError as error:
+            said = said or error
+    raise NotFoundError(f"segments: {obj.name!r}: {said or 'no bones'}")
+
+
+def _ends_tell(pool: Sequence[Any]) -> bool:
+    """Whether bones end where others begin: some importers make the ends up."""
+    starts = np.array([b.head_local for b in pool], dtype=np.float64)
+    names = {b.name: number for number, b in enumerate(pool)}
+    met = []
+    for bone in pool:
+        below = [names[c.name] for c in bone.children if c.name in names]
+        if below:
+            apart = np.linalg.norm(starts[below] - np.array(bone.tail_local), axis=1)
+            met.append(bool(apart.min() <= 0.1 * bone.length))
+    return 2 * sum(met) >= len(met)
+
+
+def _by_segments(obj: Any, body: Body, why: str) -> Source:
+    bones = obj.data.bones
+    heads = {b.name: np.array(b.head_local, dtype=np.float64) for b in bones}
+    tails = {b.name: np.array(b.tail_local, dtype=np.float64) for b in bones}
+    volumes: dict[Control, float] = {}
+    moments: dict[Control, Floats] = {}
+    for point in body.points:
+        place = place_of(point.mix, heads, tails=tails)
+        _add(volumes, moments, Control(obj.name, point.carrier), point.mass, point.mass * place)
+    rest = np.sum(list(moments.values()), axis=0)
+    points, masses = _riding(obj, volumes, moments, {})
+    height, notes = _figure_height(obj, body, rest)
+    return Source(
+        name="segments",
+        why=why,
+        points=points,
+        masses=masses,
+        parts=_heaviest(body.masses),
+        rest=rest,
+        height=height,
+        coverage=body.coverage,
+        left_out=(*body.missing, *body.assumed, *notes),
+    )
+
+
+def _by_mesh(obj: Any, scene: Any, without: Sequence[str], why: str) -> Source:
+    meshes, left = body_meshes(obj)
+    used = [m for m in meshes if m.name not in set(without)]
+    left += [f"{m.name!r} is left out: you said so" for m in meshes if m not in used]
+    read = [read_rest_mesh(obj, mesh, scene=scene) for mesh in used]
+    found, notes = closed_pieces(read)
+    if not found:
+        said = "; ".join([*left, *notes]) or "it has no meshes"
+        raise NotFoundError(f"mesh: {obj.name!r} has no closed mesh: {said}")
+    volumes: dict[Control, float] = {}
+    moments: dict[Control, Floats] = {}
+    for piece in found:
+        carriers, shares = piece.shares()
+        for carrier, size, moment in zip(carriers, shares.volumes, shares.moments, strict=True):
+            _add(volumes, moments, carrier, float(size), moment)
+    total = sum(volumes.values())
+    if total <= 0.0:
+        raise NotFoundError(f"mesh: {obj.name!r} has no volume")
+    rest = np.sum(list(moments.values()), axis=0) / total
+    points, masses = _riding(obj, volumes, moments, {m.name: m.to_own for m in read})
+    return Source(
+        name="mesh",
+        why=why,
+        points=points,
+        masses=masses,
+        parts=_heaviest({label(c): size / total for c, size in volumes.items()}),
+        rest=rest,
+        height=_height(obj, rest, found),
+        coverage=1.0,
+        left_out=(*left, *notes),
+    )
+
+
+def _add(
+    volumes: dict[Control, float],
+    moments: dict[Control, Floats],
+    carrier: Control,
+    size: float,
+    moment: Floats,
+) -> None:
+    volumes[carrier] = volumes.get(carrier, 0.0) + size
+    moments[carrier] = moments.get(carrier, np.zeros(3)) + moment
+
+
+def _riding(
+    obj: Any,
+    volumes: Mapping[Control, float],
+    moments: Mapping[Control, Floats],
+    to_own: Mapping[str, Floats],
+) -> tuple[tuple[Point, ...], Floats]:
+    """Each carrier's mass as one point in its own axes."""
+    held = [carrier for carrier, size in volumes.items() if size != 0.0]
+    points = []
+    for carrier in held:
+        place = moments[carrier] / volumes[carrier]
+        if carrier.bone:
+            offset = rest_offset(obj.data.bones[carrier.bone], place)
+        else:
+            own = to_own[carrier.object]
+            x, y, z = (own[:3, :3] @ place + own[:3, 3]).tolist()
+            offset = (x, y, z)
+        points.append(Point(carrier.object, carrier.bone, offset))
+    masses = np.array([volumes[carrier] for carrier in held])
+    return tuple(points), masses / masses.sum()
+
+
+def _heaviest(parts: Mapping[str, float]) -> dict[str, float]:
+    ordered = sorted(parts.items(), key=lambda item: -item[1])
+    return {name: share for name, share in ordered if share != 0.0}
+
+
+def _fraction(place: Floats, ends: Floats, up: Floats) -> float:
+    """Part of the way up from the lowest to the highest end."""
+    heights = ends @ up
+    low, high = float(heights.min()), float(heights.max())
+    return (float(place @ up) - low) / max(high - low, 1e-30)
+
+
+def _figure_height(obj: Any, body: Body, place: Floats) -> tuple[float, tuple[str, ...]]:
+    """Part of the height of a recognised figure, sole to vertex, along its own up axis.
+
+    Recorded skeletons may rest in any pose: then a note says so.
+    """
+    heads = {b.name: np.array(b.head_local, dtype=np.float64) for b in obj.data.bones}
+    tails = {b.name: np.array(b.tail_local, dtype=np.float64) for b in obj.data.bones}
+    low, top = (place_of(mix, heads, tails=tails) for mix in body.trunk)
+    up = np.zeros(3)
+    axis = int(np.argmax(np.abs(top - low)))
+    up[axis] = np.sign((top - low)[axis]) or 1.0
+    roles = body.skeleton.roles
+    lowest = [heads[roles[r]] for r in roles if r[:-2] in {"foot", "toe", "shin", "thigh"}]
+    soles = [tails[roles[r]] for r in roles if r[:-2] in {"foot", "toe"}] if body.has_tails else []
+    ends = [place_of(body.vertex, heads, tails=tails), low, top, *lowest, *soles]
+    feet = [heads[roles[r]] for r in roles if r.startswith("foot.")]
+    leg = low - np.mean(feet, axis=0) if feet else top - low
+    along = leg @ (top - low) / max(float(np.linalg.norm(leg) * np.linalg.norm(top - low)), 1e-30)
+    notes = () if along > _STANDS else ("at rest it does not stand, so that height says little",)
+    return _fraction(place, np.array(ends), up), notes
+
+
+def _height(obj: Any, place: Floats, found: Sequence[Piece]) -> float:
+    """Part of the height of a skin, or of bones."""
+    if found:
+        return _fraction(place, np.concatenate([p.points for p in found]), rest_up(obj))
+    if obj.pose is None:
+        return 0.5
+    low, high, up = stature(obj)
+    return (float(place @ up) - low) / max(high - low, 1e-30)

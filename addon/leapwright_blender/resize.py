@@ -1,0 +1,478 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Resize a jump on a rig: higher or farther, gravity as it was, every pose but the air's kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import leapwright
+from leapwright.curves import Curves, channel, concat, select
+from leapwright.errors import InputError
+from leapwright.resize import Resized
+from leapwright.shape import largest_miss
+from leapwright.style import Style
+from leapwright.warp import warp
+from leapwright_blender import store
+from leapwright_blender.block import prepare
+from leapwright_blender.cast import Cast, read_cast
+from leapwright_blender.course import Course
+from leapwright_blender.ground import Ground, ground_of
+from leapwright_blender.heights import Flight, measure_flight
+from leapwright_blender.held import put_back
+from leapwright_blender.markers import set_markers
+from leapwright_blender.memory import marked
+from leapwright_blender.poses import measured_at
+from leapwright_blender.read import read_curves
+from leapwright_blender.recalled import resized_memory
+from leapwright_blender.rehearsal import rehearsal
+from leapwright_blender.relaid import Aside, lay_anew
+from leapwright_blender.resized import ResizedRig
+from leapwright_blender.retime import (
+    _eased,
+    _holding,
+    _keys,
+    _like,
+    _ours,
+    _Plan,
+    _refuse,
+    _sheets,
+    _touched,
+    _with_air,
+)
+from leapwright_blender.retimed import KeysMoved
+from leapwright_blender.rig import Controls
+from leapwright_blender.sample import sample
+from leapwright_blender.space import Control, data_path_location, label
+from leapwright_blender.stood import leg_channels, slide_words, stood_still
+from leapwright_blender.store import Remembered
+from leapwright_blender.timed import Moved, retime_others
+from leapwright_blender.turning import jump_moments
+from leapwright_blender.write import write_all
+
+__all__ = ["resize"]
+
+Floats = NDArray[np.float64]
+
+LAID = ("crouch", "takeoff", "apex", "land", "low")
+"""Moments between which the COG is laid anew."""
+
+STANDS_M = 1e-4
+"""A way that is no longer than this has no direction, and is none, m."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """Where the jump goes: horizontally, m, from take-off to land, and the speeds around it."""
+
+    across: Floats
+    speed: Floats
+    running: bool
+    carry_on: bool
+
+    @property
+    def travel(self) -> float:
+        return float(np.linalg.norm(self.across))
+
+
+def resize(
+    obj: Any,
+    scene: Any,
+    controls: Controls,
+    *,
+    moments: Mapping[str, float] | None = None,
+    jump: int | None = None,
+    heading: float | None = None,
+    exact_shape: bool = False,
+    subframes: bool = False,
+    props: bool = True,
+    markers: bool = True,
+    dry_run: bool = False,
+    shot_start: float | None = None,
+    **ask: Any,
+) -> ResizedRig:
+    """Make a rig's jump higher or farther. `Rig.resize` is the documented door."""
+    ground = ground_of(scene)
+    frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
+    before = _measured(obj, scene, ground, controls, frames, remembered)
+    if before.heights.push is None or "crouch" not in frames:
+        raise InputError(
+            "moments must say where the crouch is, below take-off: the push is laid anew", "moments"
+        )
+    way = _way(obj, scene, ground, controls, frames, remembered)
+    given = {name: value for name, value in ask.items() if value is not None}
+    solved = _solved(
+        ground, frames, before, way, remembered, given,
+        shot_start=scene.frame_start if shot_start is None else shot_start, subframes=subframes,
+    )  # fmt: skip
+    by = _aside(way, float(solved.jump.travel), heading)
+    done = [] if dry_run else prepare(obj, props=props)
+    cast = read_cast(obj, props=props)
+    flyers = _flyers(obj, ground, controls, remembered, cast, frames)
+    carriers = list(dict.fromkeys([controls.cog, *flyers]))
+    plan = _through(cast, carriers, solved, before, exact=exact_shape, subframes=subframes)
+    after = {n: float(f) for n, f in solved.moments_after if f is not None and n in before.moments}
+    curves, course = lay_anew(
+        obj, scene, ground, controls, flyers,
+        _played(plan),
+        {m: after[m] for m in LAID if m in after},
+        gravity=solved.gravity,
+        aside=_speeds(by, way),
+    )  # fmt: skip
+    plan = _with_air(plan, _joined(cast, curves))
+    ours = [_ours(cast, one) for one in store.load(obj)]
+    feet = remembered.feet if remembered else {}
+    stood = stood_still(
+        obj, scene, ground, controls, cast.parts[0].curves, _played(plan), course,
+        ours=np.any([own[0] for own in ours], axis=0) if ours else _nothing(cast),
+        time_map=solved.map, feet=feet, stepped=bool(remembered and remembered.stepped),
+    )  # fmt: skip
+    plan = _with_air(plan, _joined(cast, [stood.curves, *curves[1:]]))
+    _refuse(plan)
+    if exact_shape:
+        plan = _holding(plan)
+    others, measured = Moved(), None
+    off: tuple[float | None, float | None] = (None, None)
+    slid: list[str] = []
+    if dry_run:
+        with rehearsal([(block, now) for block, now, _, _ in _sheets(plan)]):
+            put_back(_keys(plan, ~plan.changed))
+            keys = _told(plan, carriers, solved)
+    else:
+        others = _written(
+            obj, scene, controls, plan, carriers, solved, remembered, after, frames, course, ours,
+            stood.gone,            exact=exact_shape, subframes=subframes, markers=markers,
+        )  # fmt: skip
+        keys = _told(plan, carriers, solved)
+        measured = _measured(obj, scene, ground, controls, after, remembered)
+        off = _farthest(obj, scene, ground, controls, course, remembered)
+        slid = slide_words(obj, scene, ground, controls, course, feet)
+    return ResizedRig(
+        asked={**given, **({} if heading is None else {"heading": heading})},
+        solved=solved,
+        keys=keys,
+        others=others,
+        before=before,
+        after=measured,
+        travel_before_m=way.travel,
+        landing_moved_m=(float(by[0]), float(by[1]), float(by[2])),
+        largest_distance_m=off[0],
+        at_frame=off[1],
+        props=tuple(f"{p.holder.label} ({p.holder.why})" for p in cast.parts[1:]),
+        warnings=(
+            *done, *solved.warnings, *_eased(plan), *_moved_words(by, flyers, way, solved, given),
+            *_given_way(stood.gone), *slid, *others.said,
+        ),
+    )  # fmt: skip
+
+
+# --- The jump ----------------------------------------------------------------------------------
+
+
+def _measured(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: Mapping[str, float],
+    remembered: Remembered | None,
+) -> Flight:
+    """The jump, measured; a stepped one shows no arc between its keys, so its top is that of the
+    gravity it was blocked under."""
+    flight = measure_flight(obj, scene, ground, controls, frames)
+    if remembered is None or not remembered.stepped:
+        return flight
+    time = (frames["land"] - frames["takeoff"]) / float(ground.frame_rate)
+    gravity = remembered.gravity_m_s2
+    speed = flight.heights.landing_level / time + gravity * time / 2
+    return replace(
+        flight,
+        heights=replace(flight.heights, jump=speed**2 / (2 * gravity)),
+        top_frame=frames["takeoff"] + speed / gravity * float(ground.frame_rate),
+    )
+
+
+def _way(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: Mapping[str, float],
+    remembered: Remembered | None,
+) -> _Way:
+    at = [frames["takeoff"], frames["land"]]
+    places = ground.to_plan(sample(obj, at, [measured_at(controls)], scene=scene).positions[0])
+    across = places[1, :2] - places[0, :2]
+    asked = remembered.asked if remembered else {}
+    running = bool(asked.get("running"))
+    carry_on = asked.get("carry_on")
+    return _Way(
+        across=across,
+        speed=across / (at[1] - at[0]) * float(ground.frame_rate),
+        running=running,
+        carry_on=running if carry_on is None else bool(carry_on),
+    )
+
+
+def _solved(
+    ground: Ground,
+    frames: Mapping[str, float],
+    before: Flight,
+    way: _Way,
+    remembered: Remembered | None,
+    given: Mapping[str, Any],
+    **options: Any,
+) -> Resized:
+    """The answer; a running jump keeps its speed, so what it does in a longer air is longer."""
+
+    def answer(travel: float) -> Resized:
+        return leapwright.resize(
+            {name: frame for name, frame in before.moments.items() if name != "hold"},
+            before.heights,
+            frame_rate=ground.frame_rate,
+            style=Style.from_json(remembered.style) if remembered and remembered.style else None,
+            crouch_hold_frames=frames["crouch"] - frames.get("hold", frames["crouch"]),
+            travel_before=travel,
+            **options,
+            **given,
+        )
+
+    solved = answer(way.travel)
+    if not way.running or given.get("travel") is not None:
+        return solved
+    speed = float(np.linalg.norm(way.speed))
+    return answer(speed * float(solved.jump.frames.air) / float(ground.frame_rate))
+
+
+def _aside(way: _Way, travel: float, heading: float | None) -> Floats:
+    """From the landing before to the landing after, m."""
+    if abs(travel - way.travel) <= 1e-9 and heading is None:
+        return np.zeros(3)
+    if heading is not None:
+        turn = np.deg2rad(float(heading))
+        along = np.array([np.cos(turn), np.sin(turn)])
+    elif way.travel > STANDS_M:
+        along = way.across / way.travel
+    else:
+        raise InputError("heading must be given: the jump goes straight up so far", "heading")
+    return np.append(along * travel - way.across, 0.0)
+
+
+def _speeds(by: Floats, way: _Way) -> Aside:
+    still = np.zeros(2)
+    return Aside(by, way.speed if way.running else still, way.speed if way.carry_on else still)
+
+
+def _flyers(
+    obj: Any,
+    ground: Ground,
+    controls: Controls,
+    remembered: Remembered | None,
+    cast: Cast,
+    frames: Mapping[str, float],
+) -> list[Control]:
+    """Who carries the body through the air: as remembered; else the root if its height is keyed
+    there, else the COG control with the feet that are."""
+    feet = [foot for foot in controls.feet if _flies(cast, foot, frames)]
+    root = controls.root
+    if root is None or root == controls.cog:
+        return [controls.cog, *feet]
+    by_root = remembered.air == "root" if remembered else _flies(cast, root, frames)
+    return [root] if by_root else [controls.cog, *feet]
+
+
+def _flies(cast: Cast, control: Control, frames: Mapping[str, float]) -> bool:
+    """Whether a control's location has keys of different values from take-off to land."""
+    path = data_path_location(control)
+    for part in cast.parts:
+        if part.holder.kind != "objects" or part.holder.name != control.object:
+            continue
+        for i, c in enumerate(part.curves.channels):
+            one = channel(part.curves, i)
+            inside = (one.frame >= frames["takeoff"] - 1e-3) & (one.frame <= frames["land"] + 1e-3)
+            values = one.value[inside]
+            if c.data_path == path and values.size and np.ptp(values) > 1e-6:
+                return True
+    return False
+
+
+# --- Curves ------------------------------------------------------------------------------------
+
+
+def _through(
+    cast: Cast,
+    carriers: Sequence[Control],
+    solved: Resized,
+    before: Flight,
+    *,
+    exact: bool,
+    subframes: bool,
+) -> _Plan:
+    """Everything through the map at once, so that what is on one frame stays on one."""
+    after = dict(solved.moments_after)
+    warped = warp(
+        cast.curves,
+        solved.map,
+        exact=exact,
+        subframes=subframes,
+        physics=_carrying(cast, carriers),
+        air=(before.moments["takeoff"], before.moments["land"]),
+        moments={
+            frame: float(after[name])
+            for name, frame in before.moments.items()
+            if after.get(name) is not None and float(frame).is_integer()
+        },
+    )
+    return _Plan(cast, warped.curves, warped.changed, warped.fixed, warped)
+
+
+def _carrying(cast: Cast, carriers: Sequence[Control]) -> NDArray[np.bool_]:
+    """Which channels of the cast are the carriers' locations."""
+    ways = {(data_path_location(c), c.object) for c in carriers}
+    return np.array(
+        [
+            part.holder.kind == "objects" and (c.data_path, part.holder.name) in ways
+            for part in cast.parts
+            for c in part.curves.channels
+        ],
+        dtype=bool,
+    )
+
+
+def _played(plan: _Plan) -> list[tuple[Any, Curves]]:
+    """Each data-block with its channels as they are to be."""
+    halves = zip(plan.cast.parts, plan.cast.split(plan.after), strict=True)
+    return [(part.holder.block, curves) for part, curves in halves]
+
+
+def _nothing(cast: Cast) -> NDArray[np.bool_]:
+    return np.zeros(len(cast.parts[0].curves.frame), dtype=bool)
+
+
+def _joined(cast: Cast, made: Sequence[Curves]) -> Curves:
+    """The parts' curves as those of the whole cast."""
+    return concat(
+        [
+            replace(c, channels=select(cast.curves, part.channels).channels)
+            for part, c in zip(cast.parts, made, strict=True)
+        ]
+    )
+
+
+def _told(plan: _Plan, carriers: Sequence[Control], solved: Resized) -> KeysMoved:
+    """What became of the keys; what carries the COG has another shape, as it was asked to."""
+    cast, warped = plan.cast, plan.warped
+    now = _joined(
+        cast,
+        [_like(read_curves(p.holder.block).curves, p.curves.channels) for p in cast.parts],
+    )
+    rest = np.flatnonzero(~_carrying(cast, carriers))
+    miss = largest_miss(select(cast.curves, rest), select(now, rest), solved.map)
+    more = np.diff(plan.after.starts) - np.diff(warped.curves.starts)
+    return KeysMoved(
+        channels=len(_touched(plan)),
+        moved=warped.moved,
+        split=int(np.count_nonzero(warped.split) + more[more > 0].sum()),
+        merged=tuple((cast.label(m.channel), m.kept, m.away) for m in warped.merged),
+        largest_miss=miss._replace(channel=cast.label(miss.channel) if miss.channel else ""),
+    )
+
+
+# --- Writing -----------------------------------------------------------------------------------
+
+
+def _written(
+    obj: Any,
+    scene: Any,
+    controls: Controls,
+    plan: _Plan,
+    carriers: Sequence[Control],
+    solved: Resized,
+    remembered: Remembered | None,
+    after: Mapping[str, float],
+    frames: Mapping[str, float],
+    course: Course,
+    ours: Sequence[Sequence[NDArray[np.bool_]]],
+    gone: NDArray[np.bool_],
+    *,
+    exact: bool,
+    subframes: bool,
+    markers: bool,
+) -> Moved:
+    jumps = store.load(obj)
+    with ExitStack() as undo, write_all(_sheets(plan)):
+        put_back(_keys(plan, ~plan.changed))
+        others = retime_others(
+            [part.holder for part in plan.cast.parts],
+            solved.map,
+            exact=exact,
+            subframes=subframes,
+            undo=undo,
+        )
+        if remembered is not None:
+            moments = dict(after)
+            if "hold" in frames:
+                moments["hold"] = float(solved.map.apply([frames["hold"]])[0])
+            carrying = _carrying(plan.cast, carriers)
+            rig = plan.cast.parts[0]
+            carrying[rig.channels.start : rig.channels.stop] |= leg_channels(controls, rig.curves)
+            moved = resized_memory(
+                obj, plan.cast, carrying, solved, remembered, moments, ours, gone, course,
+                whole=not (exact or subframes),
+            )  # fmt: skip
+            undo.callback(store.save, obj, jumps)
+            store.save(obj, moved)
+            if markers:
+                set_markers(scene, obj.name, [marked(jump) for jump in moved])
+        undo.pop_all()
+    return others
+
+
+def _farthest(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    course: Course,
+    remembered: Remembered | None,
+) -> tuple[float, float]:
+    """How far the COG is from its new way at most, m, and on which frame."""
+    stepped = remembered is not None and remembered.stepped
+    frames = course.frames if stepped else course.every_frame
+    places = ground.to_plan(sample(obj, frames, [measured_at(controls)], scene=scene).positions[0])
+    away = np.linalg.norm(places - course.at(frames), axis=1)
+    return float(np.max(away)), float(frames[np.argmax(away)])
+
+
+# --- Words -------------------------------------------------------------------------------------
+
+
+def _moved_words(
+    by: Floats, flyers: Sequence[Control], way: _Way, solved: Resized, given: Mapping[str, Any]
+) -> list[str]:
+    """What of the shot is elsewhere now."""
+    metres = float(np.linalg.norm(by))
+    if metres <= STANDS_M:
+        return []
+    names = ", ".join(label(control) for control in flyers)
+    said = [f"it lands {metres:.3f} m from before: later keys of {names} are moved by that"]
+    if way.running and given.get("travel") is None:
+        said.append(f"a running jump keeps its speed, so its travel is {solved.jump.travel:.3f} m")
+    elif way.running:
+        said.append(
+            f"the run keeps its speed of {np.linalg.norm(way.speed):.2f} m/s, the air has "
+            f"{float(solved.jump.travel_speed):.2f} m/s"
+        )
+    return said
+
+
+def _given_way(gone: NDArray[np.bool_]) -> list[str]:
+    count = int(np.count_nonzero(gone))
+    if not count:
+        return []
+    return [f"{count} keys that held the feet between the poses gave way to new ones"]

@@ -1,0 +1,395 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Retime in the tab: what is asked, the frames that it would give, and the button."""
+
+# mypy: disable-error-code="valid-type"
+# No postponed annotations here: the host reads properties from the annotations themselves.
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import bpy
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty
+
+import leapwright
+from leapwright.errors import LeapwrightError
+from leapwright.style import Style
+from leapwright_blender import rig_of
+from leapwright_blender.ground import ground_of
+from leapwright_blender.store import Remembered, load
+
+from .asking import on_rig, rig_arguments
+from .layout import write
+from .properties import FRESH, MOMENTS, settings_of
+
+__all__ = [
+    "LEAPWRIGHT_OT_retime", "LeapwrightRetime", "Told", "draw_retime", "draw_values", "forget",
+    "retime_arguments", "retime_summary", "told",
+]  # fmt: skip
+
+COUNTS = {
+    "rise_frames": ("Rise", "Frames from take-off to apex; push and fall follow"),
+    "air_frames": ("Air", "Frames from take-off to land; the push follows"),
+    "push_frames": ("Push", "Frames from crouch to take-off, alone"),
+    "fall_frames": ("Fall", "Frames from apex to land, apart from the rise: a style"),
+    "absorb_frames": ("Absorb", "Frames from land to low, alone"),
+    "hang_frames": ("Hang", "Frames that the top hangs longer: a style"),
+}
+_PHASES = ("crouch_hold", "push", "rise", "fall", "absorb")
+
+
+def _count(name: str) -> Any:
+    title, words = COUNTS[name]
+    return IntProperty(
+        name=f"{title} frames",
+        description=f"{words}. 0: not asked",
+        min=0,
+        options=FRESH,
+    )
+
+
+class RetimeValues:
+    """Everything that Retime needs to know, as properties; mixed into settings and operator."""
+
+    snappiness: FloatProperty(
+        name="Snappiness",
+        description="Times are divided by it: 1.5 is snappier, 0.8 is slower, 1 is no change",
+        default=1.0,
+        min=0.05,
+        soft_min=0.5,
+        soft_max=2.0,
+        max=20.0,
+        step=5,
+        precision=2,
+        options=FRESH,
+    )
+    rise_frames: _count("rise_frames")
+    air_frames: _count("air_frames")
+    push_frames: _count("push_frames")
+    fall_frames: _count("fall_frames")
+    absorb_frames: _count("absorb_frames")
+    hang_frames: _count("hang_frames")
+    no_hang: BoolProperty(
+        name="No hang", description="Take the hang of the top away", options=FRESH
+    )
+    pin: EnumProperty(
+        name="Pin",
+        description="A moment that lands on a given frame; without one the crouch keeps its frame",
+        items=(("none", "None", "The crouch keeps its frame"),
+               *((key, name, f"{name} lands on the frame") for key, name in MOMENTS.items())),
+        options=FRESH,
+    )  # fmt: skip
+    pin_frame: IntProperty(name="On frame", description="Where the pinned moment lands",
+                           options=FRESH)  # fmt: skip
+    before: EnumProperty(
+        name="Before",
+        description="What becomes of the keys before the jump",
+        items=(
+            ("shift", "Shift", "Earlier keys move with the jump"),
+            ("stretch", "Stretch", "Earlier keys stay, and the anticipation gives"),
+        ),
+        options=FRESH,
+    )
+    after: EnumProperty(
+        name="After",
+        description="What becomes of the keys after the jump",
+        items=(
+            ("shift", "Shift", "Later keys move with the jump"),
+            ("stretch", "Stretch", "Later keys stay, and the recover gives"),
+        ),
+        options=FRESH,
+    )
+    jump: IntProperty(
+        name="Jump",
+        description="Which of the jumps that the rig remembers, from 1",
+        default=1,
+        min=1,
+        options=FRESH,
+    )
+    twos: BoolProperty(
+        name="On twos",
+        description="Every moment on twos, counted from the first frame of the scene",
+        options=FRESH,
+    )
+    exact_shape: BoolProperty(
+        name="Exact shape",
+        description="Split curves where time bends, so that no shape changes",
+        options=FRESH,
+    )
+    subframes: BoolProperty(
+        name="Between frames",
+        description="Exactly as asked: keys may stand between frames",
+        options=FRESH,
+    )
+    selected: BoolProperty(
+        name="Selected only",
+        description="Only the selected controls, not the whole character",
+        options=FRESH,
+    )
+    props: BoolProperty(
+        name="Props go along",
+        description="Props that are parented or constrained to the character are retimed with it",
+        default=True,
+        options=FRESH,
+    )
+
+
+VALUES = tuple(RetimeValues.__annotations__)
+ASKS = ("snappiness", *COUNTS, "no_hang", "pin")
+"""What is asked once: nothing is left asked after a retime."""
+
+
+class LeapwrightRetime(RetimeValues, bpy.types.PropertyGroup):
+    """What was entered for a retime of one rig."""
+
+
+# Asked
+
+
+def retime_arguments(values: Any) -> dict[str, Any]:
+    """Give the arguments of retime, as far as something is asked."""
+    asked: dict[str, Any] = {}
+    if abs(values.snappiness - 1) > 1e-6:
+        # 32 bits of 1.2 are not 1.2.
+        asked["snappiness"] = round(values.snappiness, 6)
+    asked |= {name: getattr(values, name) for name in COUNTS if getattr(values, name)}
+    if values.no_hang:
+        asked["hang_frames"] = 0
+    if values.pin != "none":
+        asked["pins"] = {values.pin: values.pin_frame}
+    asked |= {name: getattr(values, name) for name in ("before", "after")}
+    asked |= {name: True for name in ("twos", "subframes") if getattr(values, name)}
+    return asked
+
+
+def _is_asked(asked: Mapping[str, Any]) -> bool:
+    return bool(set(asked) - {"before", "after", "twos", "subframes"})
+
+
+# Read-out
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Lines of a retime that would be; of one that cannot be, only `problem`.
+
+    `asked` is False where nothing is asked yet.
+    """
+
+    phases: tuple[str, ...] = ()
+    moments: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    problem: str = ""
+    asked: bool = True
+
+
+def told(obj: Any, scene: Any) -> Told:
+    """What the entered retime would make of the jump that the rig remembers."""
+    values = obj.leapwright_retime
+    asked = retime_arguments(values)
+    if not _is_asked(asked):
+        return Told(problem="Enter a snappiness other than 1, or ask under More.", asked=False)
+    jumps = load(obj)
+    if not jumps:
+        return Told(problem="No jump is remembered: it is found by its feet when you retime.")
+    if not 1 <= values.jump <= len(jumps):
+        return Told(problem=f"There are {len(jumps)} jumps.", asked=False)
+    jump = jumps[values.jump - 1]
+    try:
+        rate = ground_of(scene).frame_rate
+    except LeapwrightError as error:
+        return Told(problem=str(error), asked=False)
+    pins = tuple(asked.pop("pins", {}).items())
+    return _solved(_frames(jump), _style(jump), tuple(asked.items()), pins, rate, scene.frame_start)
+
+
+def _frames(jump: Remembered) -> tuple[tuple[str, float], ...]:
+    return tuple(sorted(jump.moments.items()))
+
+
+def _style(jump: Remembered) -> tuple[tuple[str, float], ...]:
+    return tuple(sorted(jump.style.items()))
+
+
+@lru_cache(maxsize=32)
+def _solved(
+    moments: tuple[tuple[str, float], ...],
+    style: tuple[tuple[str, float], ...],
+    asked: tuple[tuple[str, Any], ...],
+    pins: tuple[tuple[str, int], ...],
+    rate: Any,
+    start: int,
+) -> Told:
+    frames = dict(moments)
+    hold = frames.pop("hold", None)
+    try:
+        solved = leapwright.retime(
+            frames,
+            frame_rate=rate,
+            style=Style.from_json(dict(style)) if style else None,
+            crouch_hold_frames=frames["crouch"] - hold if hold is not None else 0,
+            pins=dict(pins) or None,
+            shot_start=start,
+            **dict(asked),
+        )
+    except LeapwrightError as error:
+        return Told(problem=str(error), asked=False)
+    return Told(tuple(_phases(solved)), tuple(_moments(solved)), solved.warnings)
+
+
+def _phases(solved: Any) -> list[str]:
+    lines = []
+    for name in _PHASES:
+        was, now = (getattr(f, name) for f in (solved.frames_before, solved.answer.frames))
+        if was or now:
+            arrow = f"{was:g}" if was == now else f"{was:g} → {now:g}"
+            lines.append(f"{name.replace('_', ' ')} {arrow}")
+    return lines
+
+
+def _moments(solved: Any) -> list[str]:
+    lines = []
+    after = dict(solved.moments_after)
+    for name, was in solved.moments_before:
+        now = after[name]
+        if was is not None and now is not None:
+            arrow = f"{was:g}" if was == now else f"{was:g} → {now:g}"
+            lines.append(f"{MOMENTS[name].lower()} {arrow}")
+    return lines
+
+
+def forget() -> None:
+    """Let go of what was solved."""
+    _solved.cache_clear()
+
+
+def retime_summary(result: Any) -> str:
+    """Say in one line what was retimed."""
+    frames, keys = result.solved.answer.frames, result.keys
+    merged = f", {len(keys.merged)} merged" if keys.merged else ""
+    split = f", {keys.split} added" if keys.split else ""
+    return (
+        f"Retimed: push {frames.push:g}, rise {frames.rise:g}, fall {frames.fall:g}. "
+        f"{keys.channels} channels, {keys.moved} keys moved{split}{merged}. "
+        f"Largest miss in shape {100 * keys.largest_miss.share:.1f} %"
+    )
+
+
+# Drawing
+
+
+def draw_values(layout: Any, values: Any) -> None:
+    """Draw what is seldom asked."""
+    column = layout.column()
+    column.use_property_split = True
+    column.use_property_decorate = False
+    for name in COUNTS:
+        column.prop(values, name)
+    column.separator(factor=0.5)
+    column.prop(values, "pin")
+    if values.pin != "none":
+        column.prop(values, "pin_frame")
+    column.prop(values, "before")
+    column.prop(values, "after")
+    ticks = layout.column(align=True)
+    for name in ("no_hang", "twos", "exact_shape", "subframes", "selected", "props"):
+        ticks.prop(values, name)
+
+
+def draw_retime(layout: Any, context: Any) -> None:
+    """Draw snappiness, the frames that it would give, and the button."""
+    values = context.object.leapwright_retime
+    column = layout.column()
+    column.use_property_split = True
+    column.use_property_decorate = False
+    column.prop(values, "snappiness")
+    if len(load(context.object)) > 1:
+        column.prop(values, "jump")
+    shown = told(context.object, context.scene)
+    if shown.problem:
+        write(layout, shown.problem, region=context.region, icon="INFO")
+    if shown.phases:
+        # The moments are the longer words.
+        row = layout.split(factor=0.42)
+        for lines in (shown.phases, shown.moments):
+            part = row.column(align=True)
+            part.scale_y = 0.8
+            for line in lines:
+                part.label(text=line)
+    for line in shown.warnings:
+        write(layout, line, region=context.region, icon="ERROR")
+    button = layout.column()
+    button.enabled = shown.asked
+    button.operator("leapwright.retime", icon="TIME")
+    header, body = layout.panel("LEAPWRIGHT_retime_more", default_closed=True)
+    header.label(text="More")
+    if body is not None:
+        draw_values(body, values)
+
+
+# The button
+
+
+class LEAPWRIGHT_OT_retime(RetimeValues, bpy.types.Operator):
+    """Change the time of the jump for the whole character; poses stay as they are."""
+
+    bl_idname = "leapwright.retime"
+    bl_label = "Retime"
+    bl_description = (
+        "Change the time of the jump for the whole character, push and air together; poses stay "
+        "as they are"
+    )
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls: Any, context: Any) -> bool:
+        """Say why the button is off."""
+        if not on_rig(cls, context):
+            return False
+        if context.object.animation_data is None or context.object.animation_data.action is None:
+            cls.poll_message_set("Block a jump first: there are no keys to retime")
+            return False
+        return True
+
+    def execute(self, context: Any) -> Any:
+        """Retime, say what became of it, and ask for nothing more."""
+        entered = context.object.leapwright_retime
+        self._complete(entered)
+        several = len(load(context.object)) > 1
+        try:
+            result = rig_of(context.object, context.scene).retime(
+                **rig_arguments(settings_of(context.object)),
+                **retime_arguments(self),
+                jump=self.jump if several else None,
+                exact_shape=self.exact_shape,
+                selected=self.selected,
+                props=self.props,
+            )
+        except LeapwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        for name in ASKS:
+            entered.property_unset(name)
+        for warning in result.warnings:
+            self.report({"WARNING"}, warning)
+        self.report({"INFO"}, retime_summary(result))
+        return {"FINISHED"}
+
+    def draw(self, context: Any) -> None:
+        """Draw the values that can be adjusted after the fact."""
+        column = self.layout.column()
+        column.use_property_split = True
+        column.prop(self, "snappiness")
+        if len(load(context.object)) > 1:
+            column.prop(self, "jump")
+        draw_values(self.layout, self)
+
+    def _complete(self, entered: Any) -> None:
+        """Take what was not given from the settings; where something is asked, only the rest.
+
+        Adjusting this operator runs it again with all its values set: these stay.
+        """
+        given = {n for n in VALUES if self.properties.is_property_set(n)}
+        left = set(VALUES) - given - (set(ASKS) | {"pin_frame"} if given & set(ASKS) else set())
+        for name in left:
+            setattr(self, name, getattr(entered, name))

@@ -1,0 +1,431 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One joint fit of a jump's height over time: crouch, push, air, absorb.
+
+Times are in frames here. For given moments the model is linear in its heights and gravities, so
+those are solved for and only the moments are searched (variable projection: Golub and Pereyra,
+SIAM J. Numer. Anal. 10, 1973).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import product
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Arc", "Fit", "Guess", "air_parabola", "fit_jump", "jitter"]
+
+Floats = NDArray[np.float64]
+Arc = Literal["one", "two", "hang"]
+
+NOISE_FLOOR = 1e-5
+"""m. Below this a height is rounding."""
+
+SHORTEST = 0.25
+"""Frames that a phase lasts at least in the search."""
+
+MOST_STEPS = 20
+"""Steps of the search."""
+
+BETTER = 14.0
+"""Drop of chi squared for which the air may have one more number."""
+
+ALIKE = 9.0
+"""Rise of chi squared up to which whole frames say the same as the best fractions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """Where to begin.
+
+    Attributes
+    ----------
+    crouch, takeoff, land, low : float
+        Frames.
+    pull : tuple of 4 floats
+        Frames by which each may drift from where it was seen before that tells against it:
+        weak where the heights say enough, all there is where they do not.
+    """
+
+    crouch: float
+    takeoff: float
+    land: float
+    low: float
+    pull: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A fitted jump; frames, m and m per frame.
+
+    Attributes
+    ----------
+    arc : {"one", "two", "hang"}
+        The air: one parabola; rise and fall apart; and with a hang between.
+    crouch, takeoff, land, low : float
+    sigma : ndarray, shape (4,)
+        Standard error of these four.
+    apex : float
+    crouch_height, takeoff_height, apex_height, land_height, low_height : float
+    takeoff_speed, landing_speed : float
+    rise_gravity, fall_gravity : float
+        m per frame squared.
+    hang : float
+        Frames.
+    noise : float
+        Standard deviation of the heights, m.
+    cost : float
+        Sum of squares, m².
+    """
+
+    arc: Arc
+    crouch: float
+    takeoff: float
+    land: float
+    low: float
+    sigma: Floats
+    apex: float
+    crouch_height: float
+    takeoff_height: float
+    apex_height: float
+    land_height: float
+    low_height: float
+    takeoff_speed: float
+    landing_speed: float
+    rise_gravity: float
+    fall_gravity: float
+    hang: float
+    noise: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    t: Floats
+    z: Floats
+    guess: Floats
+    pull: Floats
+    floor: float
+
+
+def jitter(heights: Floats) -> float:
+    """Standard deviation of the noise on curves, m, from their fourth differences.
+
+    Parameters
+    ----------
+    heights : ndarray, shape (..., N)
+
+    Notes
+    -----
+    White noise grows by √70 (1, 4, 6, 4, 1). The lower third of the differences is used: corners
+    and accents are in the rest; 0.385 is that quantile of a normal distribution's size.
+    """
+    if heights.shape[-1] < 9:
+        return 0.0
+    rough = np.abs(np.diff(heights, n=4, axis=-1))
+    return float(np.quantile(rough, 0.3) / 0.385 / np.sqrt(70))
+
+
+def air_parabola(t: Floats, z: Floats) -> tuple[Floats, Floats]:
+    """The one parabola nearest to heights in the air.
+
+    Returns
+    -------
+    coefficients : ndarray, shape (3,)
+        Powers 0 to 2 of the frames since the first.
+    rest : ndarray, shape (N,)
+        Heights less the parabola; 0 for three or fewer.
+    """
+    if len(t) < 3:
+        return np.array([z[0], 0.0, 0.0]), np.zeros(len(t))
+    span = t[-1] - t[0]
+    rows = np.vander((t - t[0]) / span, 3, increasing=True)
+    solved = np.linalg.lstsq(rows, z, rcond=None)[0]
+    return solved / span ** np.arange(3), z - rows @ solved
+
+
+def fit_jump(
+    t: Floats, z: Floats, guess: Guess, *, noise: float, other: tuple[float, float] | None = None
+) -> Fit:
+    """Fit a jump's heights.
+
+    Parameters
+    ----------
+    t, z : ndarray, shape (N,)
+        Frames and heights (m) from the crouch hold to the low.
+    guess : Guess
+    noise : float
+        What is known of the heights' noise, m.
+    other : (float, float), optional
+        Another crouch and low to begin from, where a hold blurs them.
+    """
+    start = np.array([guess.crouch, guess.takeoff, guess.land, guess.low])
+    data = _Data(t, z, start, np.array(guess.pull), max(noise, NOISE_FLOOR))
+    best = _search(data, start, "one")
+    if other is not None:
+        again = _search(data, np.array([other[0], start[1], start[2], other[1]]), "one")
+        best = min(best, again, key=lambda f: f.cost)
+    free = max(len(t) - 9, 1)
+    if best.cost > 2 * free * data.floor**2:
+        best = _with_style(data, best)
+    return _described(data, best)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    arc: Arc
+    knots: Floats
+    cost: float
+    noise: float
+    sigma: Floats
+
+
+def _with_style(data: _Data, best: _Found) -> _Found:
+    """Let rise and fall part, then the top hang, as long as each makes the fit much better."""
+    inside = int(np.sum((data.t > best.knots[1]) & (data.t < best.knots[2])))
+    for arc, least in (("two", 3), ("hang", 6)):
+        if inside < least:
+            break
+        starts = _style_starts(data, best, arc)  # type: ignore[arg-type]
+        tries = [_search(data, start, arc) for start in starts]  # type: ignore[arg-type]
+        if not tries:
+            continue
+        other = min(tries, key=lambda f: f.cost)
+        if (best.cost - other.cost) / max(other.noise, data.floor) ** 2 > BETTER and (
+            other.cost < 0.5 * best.cost
+        ):
+            best = other
+    return best
+
+
+def _style_starts(data: _Data, best: _Found, arc: Arc) -> list[Floats]:
+    c, o, land, w = best.knots[:4]
+    air = (data.t >= o - 1e-9) & (data.t <= land + 1e-9)
+    top = float(data.t[air][np.argmax(data.z[air])]) if np.any(air) else (o + land) / 2
+    top = float(np.clip(top, o + SHORTEST, land - SHORTEST))
+    if arc == "two":
+        return [np.array([c, o, land, w, top])]
+    span = land - o
+    halves = [h for h in (0.04 * span, 0.12 * span) if o < top - h and top + h < land]
+    return [np.array([c, o, land, w, top - h, top + h]) for h in halves]
+
+
+Rows = Callable[[Floats], Floats]
+
+
+def _air(knots: Floats, arc: Arc) -> tuple[Rows, Rows, int]:
+    """Rows of the air's heights and speeds at given frames, and how many numbers they take."""
+    o, land = knots[1], knots[2]
+    if arc == "one":
+        span = land - o
+
+        def height(t: Floats) -> Floats:
+            s = (t - o) / span
+            return np.stack([np.ones_like(s), s, s * s], axis=-1)
+
+        def speed(t: Floats) -> Floats:
+            s = (t - o) / span
+            return np.stack([0 * s, np.ones_like(s), 2 * s], axis=-1) / span
+
+        return height, speed, 3
+    if arc == "two":
+        top = knots[4]
+
+        def height(t: Floats) -> Floats:
+            d = t - top
+            up, down = np.minimum(d, 0), np.maximum(d, 0)
+            return np.stack([np.ones_like(d), -up * up / 2, -down * down / 2], axis=-1)
+
+        def speed(t: Floats) -> Floats:
+            d = t - top
+            return np.stack([0 * d, -np.minimum(d, 0), -np.maximum(d, 0)], axis=-1)
+
+        return height, speed, 3
+    return _hanging(o, land, knots[4], knots[5])
+
+
+def _hanging(o: float, land: float, up: float, down: float) -> tuple[Rows, Rows, int]:
+    """Rise and fall with a top of their own each; between the quarters nearest to them a cubic."""
+    first, last = up - (up - o) / 4, down + (land - down) / 4
+    span = last - first
+
+    def sides(t: Floats) -> tuple[Floats, Floats]:
+        zero = np.zeros_like(t)
+        a, b = t - up, t - down
+        left = np.stack([zero + 1, -a * a / 2, zero, zero], axis=-1)
+        right = np.stack([zero, zero, zero + 1, -b * b / 2], axis=-1)
+        return left, right
+
+    def slopes(t: Floats) -> tuple[Floats, Floats]:
+        zero = np.zeros_like(t)
+        left = np.stack([zero, -(t - up), zero, zero], axis=-1)
+        right = np.stack([zero, zero, zero, -(t - down)], axis=-1)
+        return left, right
+
+    ends = np.array([first, last])
+    p0, p1 = sides(ends)[0][0], sides(ends)[1][1]
+    v0, v1 = slopes(ends)[0][0] * span, slopes(ends)[1][1] * span
+
+    def height(t: Floats) -> Floats:
+        left, right = sides(t)
+        u = np.clip((t - first) / span, 0, 1)[:, None]
+        h01, h10, h11 = u * u * (3 - 2 * u), u * (1 - u) ** 2, u * u * (u - 1)
+        middle = (1 - h01) * p0 + h10 * v0 + h01 * p1 + h11 * v1
+        return np.where((t <= first)[:, None], left, np.where((t >= last)[:, None], right, middle))
+
+    def speed(t: Floats) -> Floats:
+        left, right = slopes(t)
+        return np.where((t <= (first + last) / 2)[:, None], left, right)
+
+    return height, speed, 4
+
+
+def _rows(t: Floats, knots: Floats, arc: Arc) -> Floats:
+    """Design matrix: crouch height, the air's numbers, low height."""
+    c, o, land, w = knots[:4]
+    height, speed, count = _air(knots, arc)
+    c, w = min(c, o - 1e-9), max(w, land + 1e-9)
+    rows = np.zeros((len(t), count + 2))
+    ends = np.array([o, land])
+    (z_o, z_l), (v_o, v_l) = height(ends), speed(ends)
+    u = np.clip((t - c) / (o - c), 0, 1)[:, None]
+    push = u * u * (3 - 2 * u) * z_o + (o - c) * u * u * (u - 1) * v_o
+    s = np.clip((t - land) / (w - land), 0, 1)[:, None]
+    flat = s * s * (3 - 2 * s)
+    absorb = (1 - flat) * z_l + (w - land) * s * (1 - s) ** 2 * v_l
+    before, after = (t < o), (t > land)
+    rows[:, 1:-1] = np.where(before[:, None], push, np.where(after[:, None], absorb, height(t)))
+    rows[:, 0] = np.where(before, 1 - (u * u * (3 - 2 * u))[:, 0], 0)
+    rows[:, -1] = np.where(after, flat[:, 0], 0)
+    return rows
+
+
+def _solve(data: _Data, knots: Floats, arc: Arc) -> tuple[Floats, Floats]:
+    rows = _rows(data.t, knots, arc)
+    solved = np.linalg.lstsq(rows, data.z, rcond=None)[0]
+    return solved, data.z - rows @ solved
+
+
+def _in_order(knots: Floats) -> bool:
+    c, o, land, w = knots[:4]
+    inner = knots[4:]
+    line = np.concatenate([[c, o], inner, [land, w]])
+    gaps = np.diff(line)
+    if len(inner) == 2:
+        return bool(np.all(np.delete(gaps, 2) >= SHORTEST) and gaps[2] >= 0)
+    return bool(np.all(gaps >= SHORTEST))
+
+
+def _search(data: _Data, start: Floats, arc: Arc) -> _Found:
+    """Levenberg-Marquardt over the moments."""
+    knots = start.astype(np.float64).copy()
+    noise = data.floor
+    rest = _residual(data, knots, arc, noise)
+    damp, slope = 1e-3, np.empty((0, 0))
+    for _ in range(MOST_STEPS):
+        slope = _jacobian(data, knots, arc, noise, rest)
+        normal, pull = slope.T @ slope, slope.T @ rest
+        for _ in range(5):
+            step = -np.linalg.solve(normal + damp * np.diag(np.diag(normal) + 1e-12), pull)
+            step = np.clip(step, -1.5, 1.5)
+            trial = knots + step
+            if _in_order(trial):
+                again = _residual(data, trial, arc, noise)
+                if again @ again < rest @ rest:
+                    break
+            damp = min(damp * 6, 1e9)
+        else:
+            break
+        gain = rest @ rest - again @ again
+        knots, rest, damp = trial, again, max(damp / 10, 1e-9)
+        if np.abs(step).max() < 1e-7 or gain < 1e-6 + 1e-3 * (rest @ rest):
+            break
+        noise = max(noise, _spread(data, knots, arc)) if noise == data.floor else noise
+    return _finished(data, knots, arc)
+
+
+def _spread(data: _Data, knots: Floats, arc: Arc) -> float:
+    """Standard deviation of what the fit leaves, m."""
+    _, rest = _solve(data, knots, arc)
+    free = len(data.t) - len(knots) - 5
+    return float(np.sqrt(rest @ rest / free)) if free >= 2 else 0.0
+
+
+def _finished(data: _Data, knots: Floats, arc: Arc) -> _Found:
+    noise = max(data.floor, _spread(data, knots, arc))
+    knots = _whole_frames(data, knots, arc, noise)
+    rest = _residual(data, knots, arc, noise)
+    slope = _jacobian(data, knots, arc, noise, rest)
+    try:
+        sigma = np.sqrt(np.diag(np.linalg.inv(slope.T @ slope)))[:4]
+    except np.linalg.LinAlgError:
+        sigma = data.pull
+    _, left = _solve(data, knots, arc)
+    return _Found(arc, knots, float(left @ left), noise, sigma)
+
+
+def _whole_frames(data: _Data, knots: Floats, arc: Arc, noise: float) -> Floats:
+    """Moments on whole frames, where those say the same: animators put them there."""
+    sides = [sorted({np.floor(k), np.ceil(k)}) for k in knots[:4]]
+    best, least = knots, np.inf
+    for corner in product(*sides):
+        trial = np.concatenate([corner, knots[4:]])
+        if not _in_order(trial):
+            continue
+        rest = _residual(data, trial, arc, noise)
+        cost = float(rest @ rest)
+        if cost < least:
+            best, least = trial, cost
+    free = _residual(data, knots, arc, noise)
+    return best if least - float(free @ free) <= ALIKE else knots
+
+
+def _residual(data: _Data, knots: Floats, arc: Arc, noise: float) -> Floats:
+    _, rest = _solve(data, knots, arc)
+    return np.concatenate([rest / noise, (knots[:4] - data.guess) / data.pull])
+
+
+def _jacobian(data: _Data, knots: Floats, arc: Arc, noise: float, rest: Floats) -> Floats:
+    columns = []
+    for i in range(len(knots)):
+        h = 1e-4
+        moved = knots.copy()
+        moved[i] += h
+        columns.append((_residual(data, moved, arc, noise) - rest) / h)
+    return np.stack(columns, axis=1)
+
+
+def _described(data: _Data, found: _Found) -> Fit:
+    knots, arc = found.knots, found.arc
+    solved, _ = _solve(data, knots, arc)
+    c, o, land, w = (float(k) for k in knots[:4])
+    height, speed, count = _air(knots, arc)
+    air = solved[1 : 1 + count]
+    ends = np.array([o, land])
+    z_o, z_l = (height(ends) @ air).tolist()
+    v_o, v_l = (speed(ends) @ air).tolist()
+    if arc == "one":
+        span = land - o
+        rise = fall = float(-2 * air[2] / span**2)
+        apex = o + v_o / rise if rise > 0 else (o if v_o <= 0 else land)
+        hang = 0.0
+    elif arc == "two":
+        rise, fall, apex, hang = float(air[1]), float(air[2]), float(knots[4]), 0.0
+    else:
+        rise, fall = float(air[1]), float(air[3])
+        hang = float(knots[5] - knots[4])
+        # The middle is one parabola from rise's quarter speed to fall's.
+        first, last = knots[4] - (knots[4] - o) / 4, knots[5] + (land - knots[5]) / 4
+        v1, v2 = rise * (knots[4] - first), -fall * (last - knots[5])
+        apex = float(first + (last - first) * v1 / (v1 - v2)) if v1 > v2 else float(knots[4])
+    apex = float(np.clip(apex, o, land))
+    top = float((height(np.array([apex])) @ air)[0])
+    return Fit(
+        arc=arc, crouch=c, takeoff=o, land=land, low=w, sigma=found.sigma, apex=apex,
+        crouch_height=float(solved[0]), takeoff_height=z_o, apex_height=top, land_height=z_l,
+        low_height=float(solved[-1]), takeoff_speed=v_o, landing_speed=v_l, rise_gravity=rise,
+        fall_gravity=fall, hang=hang, noise=found.noise, cost=found.cost,
+    )
