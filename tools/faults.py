@@ -121,7 +121,7 @@ class Shot:
     def track(self) -> Track:
         """The shot as a track."""
         return Track.of(
-            self.cog, frames=self.t, frame_rate=self.parts.fps, soles=self.soles,
+            self.cog, frames=self.t, frame_rate=float(self.parts.fps), soles=self.soles,
             names=("left", "right"), stretch=self.stretch, keys=self.keys,
         )
 

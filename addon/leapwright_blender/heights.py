@@ -72,13 +72,19 @@ def measure_flight(
         The COG does not rise between take-off and land.
     """
     takeoff, land = moments["takeoff"], moments["land"]
-    fine = np.linspace(takeoff, land, round((land - takeoff) * FINE) + 1)
     crouch = moments.get("crouch", takeoff)
-    places = ground.to_plan(
-        sample(obj, [crouch, *fine], [measured_at(controls)], scene=scene).positions[0]
-    )
+    point = measured_at(controls)
+
+    def cog(frames: Floats) -> Floats:
+        return ground.to_plan(sample(obj, frames, [point], scene=scene).positions[0])
+
+    whole = np.unique([takeoff, *np.arange(np.ceil(takeoff), np.floor(land) + 1), land])
+    places = cog(np.concatenate([[crouch], whole]))
     rise = places[1:, 2]
-    top, height = _top(fine, rise)
+    # Between frames only about the highest: a frame of a big rig takes long.
+    near = whole[[max(int(np.argmax(rise)) - 1, 0), min(int(np.argmax(rise)) + 1, len(whole) - 1)]]
+    fine = np.linspace(*near, round((near[1] - near[0]) * FINE) + 1)
+    top, height = _top(fine, cog(fine)[:, 2])
     if height - rise[0] <= 1e-6:
         raise InputError(
             f"moments: the COG does not rise between take-off ({takeoff:g}) and land ({land:g})",

@@ -286,6 +286,8 @@ def select(curves: Curves, indices: npt.ArrayLike) -> Curves:
     count = len(curves.channels)
     if chosen.ndim != 1 or (chosen < 0).any() or (chosen >= count).any():
         raise InputError(f"`indices` must be from 0 to {count - 1}, got {chosen}", "indices")
+    if chosen.size == count and (chosen == np.arange(count)).all():
+        return curves
     lengths = np.diff(curves.starts)[chosen]
     starts = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
     keys = np.arange(starts[-1]) + np.repeat(curves.starts[:-1][chosen] - starts[:-1], lengths)
@@ -301,6 +303,8 @@ def concat(many: Sequence[Curves]) -> Curves:
     """Put all channels one after another; no channel may be in two of the curves."""
     if not many:
         return Curves.empty()
+    if len(many) == 1:
+        return many[0]
     offsets = np.cumsum([0] + [len(c.frame) for c in many])
     starts = np.concatenate([[0]] + [c.starts[1:] + o for c, o in zip(many, offsets, strict=False)])
     arrays: dict[str, Any] = {n: np.concatenate([getattr(c, n) for c in many]) for n in _PER_KEY}

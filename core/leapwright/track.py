@@ -120,7 +120,8 @@ class Track:
         keyed = None if keys is None else np.unique(_numbers(keys, "keys").ravel())
         if keyed is not None and not np.all(np.isfinite(keyed)):
             raise InputError("keys must be finite", "keys")
-        rate = frame_rate_of(frame_rate)
+        # A numpy number would be read by how it prints.
+        rate = frame_rate_of(float(frame_rate) if isinstance(frame_rate, float) else frame_rate)
         return cls(at, rate, place, feet, labels, on, legs, keyed, stepped)
 
     @property

@@ -22,8 +22,8 @@ Ints = NDArray[np.int64]
 
 # Bones that hold less than this part of a mesh are counted with their neighbour on the skin.
 _LEAST = 1e-6
-# How many numbers are worked on at a time.
-_CHUNK = 2_000_000
+# Bones looked at for a point of the skin, to tell which bones are neighbours.
+_HOLDERS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,17 +228,14 @@ def _tree(at: Floats, edges: _Edges, held: Floats) -> list[tuple[int, int]]:
     """
     long = np.linalg.norm(at[edges.second] - at[edges.first], axis=1)
     bones = held.shape[1]
-    touch = np.zeros((bones, bones))
-    # Within a bone's own skin nothing is shared with others.
-    sole, full = held.argmax(axis=1), held.max(axis=1) > 1.0 - 1e-9
-    alone = full[edges.first] & full[edges.second] & (sole[edges.first] == sole[edges.second])
-    shared = np.flatnonzero(~alone)
-    step = max(1, _CHUNK // max(bones, 1))
-    for start in range(0, len(shared), step):
-        some = shared[start : start + step]
-        first, second = held[edges.first[some]], held[edges.second[some]]
-        touch += (first * long[some, None]).T @ second
-    touch += touch.T
+    # The few bones that hold a point most tell its neighbours.
+    most = np.argsort(-held, axis=1, kind="stable")[:, :_HOLDERS]
+    value = np.take_along_axis(held, most, axis=1)
+    first, second = edges.first, edges.second
+    pairs = most[first][:, :, None] * bones + most[second][:, None, :]
+    skin = long[:, None, None] * value[first][:, :, None] * value[second][:, None, :]
+    touch = np.bincount(pairs.reshape(-1), skin.reshape(-1), bones**2).reshape(bones, bones)
+    touch = touch + touch.T
     order = np.argsort(-held.sum(axis=0), kind="stable").tolist()
     found: list[tuple[int, int]] = []
     left = set(order)
