@@ -246,8 +246,13 @@ def _eases(random: Random) -> Shot:
     return shot(replace(parts, air=air, air_heights=heights))
 
 
-def _styled(random: Random, *, fall: float = 1.0, hang: float = 0.0) -> Shot:
+def _hangs(random: Random) -> Shot:
     parts = sound(random, fine=True)
+    share = 2 * THRESHOLDS["hangs"].value
+    return _styled(parts, hang=float(np.ceil(parts.air * share / (1 - share))))
+
+
+def _styled(parts: Parts, *, fall: float = 1.0, hang: float = 0.0) -> Shot:
     fps = parts.fps
     rise = parts.rise / fps
     high = parts.gravity * rise**2 / 2
@@ -433,9 +438,9 @@ SEEDS: dict[str, Callable[[Random], Shot]] = {
     "slows_before_takeoff": _slows,
     "gains_after_takeoff": _gains,
     "eases_into_landing": _eases,
-    "falls_faster": lambda r: _styled(r, fall=_twice("falls_faster")),
-    "falls_slower": lambda r: _styled(r, fall=1 / _twice("falls_slower")),
-    "hangs": lambda r: _styled(r, hang=2 * THRESHOLDS["hangs"].value),
+    "falls_faster": lambda r: _styled(sound(r, fine=True), fall=_twice("falls_faster")),
+    "falls_slower": lambda r: _styled(sound(r, fine=True), fall=1 / _twice("falls_slower")),
+    "hangs": _hangs,
     "off_arc": _off_arc,
     "speed_step": _step,
     "travel_uneven": _uneven,

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leapwright.anatomy import place_of
-from leapwright.body import Body, find_body
+from leapwright.body import Body
 from leapwright.errors import InputError, NotFoundError
-from leapwright.naming import is_mechanism
 
 from .leg import rest_up, stature
 from .meshes import body_meshes, read_rest_mesh
+from .person import body_of, fraction_of_height, standing_height
 from .poses import measured_at
 from .rig import Controls, find_controls
 from .sample import sample
@@ -35,8 +35,6 @@ SOURCES = ("control", "segments", "mesh")
 
 # A skeleton without a skin is measured by segments when this much of the body is found.
 _ENOUGH = 0.6
-# A figure stands at rest when its legs are in line with its trunk, within 45 degrees.
-_STANDS = 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +143,7 @@ def cog_source(
     if which == "control":
         return _by_control(obj, scene, controls, "you asked for it")
     if which == "segments":
-        return _by_segments(obj, _body(obj, sex), "you asked for it")
+        return _by_segments(obj, body_of(obj, sex), "you asked for it")
     if which == "mesh":
         return _by_mesh(obj, scene, without, "you asked for it")
     return _default(obj, scene, controls, sex, without)
@@ -155,7 +153,7 @@ def _default(
     obj: Any, scene: Any, controls: Controls | None, sex: str, without: Sequence[str]
 ) -> Source:
     try:
-        body = _body(obj, sex)
+        body = body_of(obj, sex)
     except NotFoundError:
         body = None
     if body is not None and body.human:
@@ -243,40 +241,6 @@ def _by_control(obj: Any, scene: Any, controls: Controls | None, why: str) -> So
     )
 
 
-def _body(obj: Any, sex: str) -> Body:
-    """The figure that an armature's bones make: the deform bones, or else all but machinery."""
-    if obj.pose is None:
-        raise NotFoundError(f"segments: {obj.name!r} has no bones")
-    bones = list(obj.data.bones)
-    parents = {b.name: b.parent.name if b.parent else None for b in bones}
-    pools = [
-        [b for b in bones if b.use_deform],
-        [b for b in bones if not is_mechanism(b.name)],
-    ]
-    said = None
-    for pool in (p for p in pools if p):
-        heads = {b.name: np.array([b.head_local]) for b in pool}
-        tails = {b.name: np.array([b.tail_local]) for b in pool} if _ends_tell(pool) else {}
-        try:
-            return find_body(heads, parents=parents, tails=tails, sex=sex)
-        except NotFoundError as error:
-            said = said or error
-    raise NotFoundError(f"segments: {obj.name!r}: {said or 'no bones'}")
-
-
-def _ends_tell(pool: Sequence[Any]) -> bool:
-    """Whether bones end where others begin: some importers make the ends up."""
-    starts = np.array([b.head_local for b in pool], dtype=np.float64)
-    names = {b.name: number for number, b in enumerate(pool)}
-    met = []
-    for bone in pool:
-        below = [names[c.name] for c in bone.children if c.name in names]
-        if below:
-            apart = np.linalg.norm(starts[below] - np.array(bone.tail_local), axis=1)
-            met.append(bool(apart.min() <= 0.1 * bone.length))
-    return 2 * sum(met) >= len(met)
-
-
 def _by_segments(obj: Any, body: Body, why: str) -> Source:
     bones = obj.data.bones
     heads = {b.name: np.array(b.head_local, dtype=np.float64) for b in bones}
@@ -288,7 +252,7 @@ def _by_segments(obj: Any, body: Body, why: str) -> Source:
         _add(volumes, moments, Control(obj.name, point.carrier), point.mass, point.mass * place)
     rest = np.sum(list(moments.values()), axis=0)
     points, masses = _riding(obj, volumes, moments, {})
-    height, notes = _figure_height(obj, body, rest)
+    height, notes = standing_height(obj, body, rest)
     return Source(
         name="segments",
         why=why,
@@ -373,39 +337,10 @@ def _heaviest(parts: Mapping[str, float]) -> dict[str, float]:
     return {name: share for name, share in ordered if share != 0.0}
 
 
-def _fraction(place: Floats, ends: Floats, up: Floats) -> float:
-    """Part of the way up from the lowest to the highest end."""
-    heights = ends @ up
-    low, high = float(heights.min()), float(heights.max())
-    return (float(place @ up) - low) / max(high - low, 1e-30)
-
-
-def _figure_height(obj: Any, body: Body, place: Floats) -> tuple[float, tuple[str, ...]]:
-    """Part of the height of a recognised figure, sole to vertex, along its own up axis.
-
-    Recorded skeletons may rest in any pose: then a note says so.
-    """
-    heads = {b.name: np.array(b.head_local, dtype=np.float64) for b in obj.data.bones}
-    tails = {b.name: np.array(b.tail_local, dtype=np.float64) for b in obj.data.bones}
-    low, top = (place_of(mix, heads, tails=tails) for mix in body.trunk)
-    up = np.zeros(3)
-    axis = int(np.argmax(np.abs(top - low)))
-    up[axis] = np.sign((top - low)[axis]) or 1.0
-    roles = body.skeleton.roles
-    lowest = [heads[roles[r]] for r in roles if r[:-2] in {"foot", "toe", "shin", "thigh"}]
-    soles = [tails[roles[r]] for r in roles if r[:-2] in {"foot", "toe"}] if body.has_tails else []
-    ends = [place_of(body.vertex, heads, tails=tails), low, top, *lowest, *soles]
-    feet = [heads[roles[r]] for r in roles if r.startswith("foot.")]
-    leg = low - np.mean(feet, axis=0) if feet else top - low
-    along = leg @ (top - low) / max(float(np.linalg.norm(leg) * np.linalg.norm(top - low)), 1e-30)
-    notes = () if along > _STANDS else ("at rest it does not stand, so that height says little",)
-    return _fraction(place, np.array(ends), up), notes
-
-
 def _height(obj: Any, place: Floats, found: Sequence[Piece]) -> float:
     """Part of the height of a skin, or of bones."""
     if found:
-        return _fraction(place, np.concatenate([p.points for p in found]), rest_up(obj))
+        return fraction_of_height(place, np.concatenate([p.points for p in found]), rest_up(obj))
     if obj.pose is None:
         return 0.5
     low, high, up = stature(obj)

@@ -204,28 +204,34 @@ def _looks_at_a_scene(obj: Any) -> bool:
 
 def _step(scene: Any, points: Sequence[Control | Point], at: NDArray[np.float64]) -> Any:
     matrices = np.empty((len(points), at.size, 4, 4))
+    # Looked up once: a big rig has hundreds of bones.
+    rows = [the_object(p).pose.bones.find(p.bone) if p.bone else -1 for p in points]
     for number, frame in enumerate(at):
         whole = int(np.floor(frame))
         scene.frame_set(whole, subframe=float(frame - whole))
-        _read(scene.view_layers[0].depsgraph, points, matrices[:, number])
+        _read(scene.view_layers[0].depsgraph, points, rows, matrices[:, number])
     offsets = np.array([p.offset if isinstance(p, Point) else (0.0, 0.0, 0.0) for p in points])
     matrices[:, :, :3, 3] += np.einsum("pfij,pj->pfi", matrices[:, :, :3, :3], offsets)
     return matrices
 
 
-def _read(depsgraph: Any, points: Sequence[Control | Point], out: NDArray[np.float64]) -> None:
-    bones: dict[str, tuple[NDArray[np.float64], Any]] = {}
-    for row, point in enumerate(points):
+def _read(
+    depsgraph: Any,
+    points: Sequence[Control | Point],
+    rows: Sequence[int],
+    out: NDArray[np.float64],
+) -> None:
+    bones: dict[str, NDArray[np.float64]] = {}
+    for number, point in enumerate(points):
         evaluated = the_object(point).evaluated_get(depsgraph)
         if not evaluated.is_evaluated:
             raise HostError(f"{label(point)!r} cannot be evaluated: is {point.object!r} excluded?")
         if not point.bone:
-            out[row] = np.array(evaluated.matrix_world, dtype=np.float64)
+            out[number] = np.array(evaluated.matrix_world, dtype=np.float64)
             continue
         if point.object not in bones:
-            bones[point.object] = (bone_matrices(evaluated), evaluated.pose.bones)
-        worlds, pose = bones[point.object]
-        out[row] = worlds[pose.find(point.bone)]
+            bones[point.object] = bone_matrices(evaluated)
+        out[number] = bones[point.object][rows[number]]
 
 
 def _step_the_users_scene(

@@ -173,16 +173,16 @@ def _once(found: Sequence[Piece]) -> tuple[list[Piece], list[str]]:
         else:
             names = (piece.mesh.name, whole.mesh.name)
             within[names] = within.get(names, 0) + 1
-    return kept, [*_said(within, "lie inside", "counted once"), *_said(across, "overlap", "twice")]
+    lines = [
+        f"{_many(count, one)} {'lies' if count == 1 else 'lie'} inside {outer!r}: counted once"
+        for (one, outer), count in within.items()
+    ]
+    for (one, second), count in across.items():
+        what = "another of its pieces" if one == second else repr(second)
+        verb = "overlaps" if count == 1 else "overlap"
+        lines.append(f"{_many(count, one)} {verb} {what}: what they share counts twice")
+    return kept, lines
 
 
-def _said(pairs: dict[tuple[str, str], int], how: str, counted: str) -> list[str]:
-    lines = []
-    for (one, other), count in pairs.items():
-        many = f"{count} piece{'s' * (count > 1)} of {one!r}"
-        to = "one another" if one == other and how == "overlap" else f"{other!r}"
-        if counted == "twice":
-            counted = "what they share counts twice"
-        verb = how if count > 1 else f"{how.replace('lie', 'lies')}" + "s" * (how == "overlap")
-        lines.append(f"{many} {verb} {to}: {counted}")
-    return lines
+def _many(count: int, name: str) -> str:
+    return f"{count} piece{'s' * (count > 1)} of {name!r}"

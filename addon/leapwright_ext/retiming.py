@@ -36,6 +36,7 @@ COUNTS = {
     "hang_frames": ("Hang", "Frames that the top hangs longer: a style"),
 }
 _PHASES = ("crouch_hold", "push", "rise", "fall", "absorb")
+_SHOWN = ("crouch", "takeoff", "apex", "land")
 
 
 def _count(name: str) -> Any:
@@ -252,7 +253,7 @@ def _moments(solved: Any) -> list[str]:
     after = dict(solved.moments_after)
     for name, was in solved.moments_before:
         now = after[name]
-        if was is not None and now is not None:
+        if name in _SHOWN and was is not None and now is not None:
             arrow = f"{was:g}" if was == now else f"{was:g} → {now:g}"
             lines.append(f"{MOMENTS[name].lower()} {arrow}")
     return lines

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from leapwright.contacts import Feet, feet_of
 from leapwright.findings import FIXES, Finding, Severity, mark_intended
-from leapwright.fit import air_parabola
+from leapwright.fit import NOISE_FLOOR, air_parabola
 from leapwright.footwork import check_feet, check_keys
 from leapwright.found import FoundJump
 from leapwright.style import Style
@@ -23,7 +23,7 @@ __all__ = ["check"]
 
 Floats = NDArray[np.float64]
 
-TIME_BETTER = 14.0
+STEP_BETTER = 14.0
 """Drop of chi squared for which a speed step is believed."""
 
 
@@ -244,7 +244,8 @@ def _sides(jump: FoundJump, scene: _Scene) -> list[Finding]:
                 text, intended=as_style,
             )
         )
-    if jump.hang >= scene.limit("hangs") and _styled_well(jump):
+    air = jump.frames.rise + jump.frames.fall
+    if jump.hang >= max(scene.limit("hangs") * air, float(scene.step)) and _styled_well(jump):
         as_style = "the style" if style.hang and abs(jump.hang - style.hang) <= 1 else None
         text = f"It hangs at the top for {jump.hang:.2g} frames longer than its rise and fall say."
         found.append(
@@ -260,7 +261,7 @@ def _styled_well(jump: FoundJump) -> bool:
     """Whether an arc with a style is seen to differ from one parabola, and says how."""
     off = jump.off_arc
     seen = off.largest > max(0.004 * jump.size, 0.01 * jump.heights.jump, 3 * jump.noise)
-    return seen and off.styled <= 0.5 * off.largest
+    return seen and off.styled <= 0.15 * off.largest
 
 
 def _ratio(jump: FoundJump, scene: _Scene) -> float | None:
@@ -314,13 +315,15 @@ def _step(jump: FoundJump, scene: _Scene) -> list[Finding]:
         return []
     rows = track.known()
     t, z = track.frames[rows], track.cog[rows, 2]
-    ends = {fit.takeoff, jump.takeoffs.contact if jump.takeoffs.contact is not None else fit.takeoff}
-    steps = [_step_at(t, z, jump, fit.crouch, end, scene) for end in sorted(ends)]
-    known = [s for s in steps if s is not None]
-    if len(known) < len(ends) or not known:
+    contact = jump.takeoffs.contact
+    ends = sorted({fit.takeoff, fit.takeoff if contact is None else contact})
+    starts = sorted({fit.crouch, float(t[jump.crouch_row])})
+    known = [_step_at(t, z, jump, start, end) for start in starts for end in ends]
+    if any(cost is None for cost, _ in known):
         return []
-    step = min(known, key=abs)
-    if abs(step) < scene.limit("speed_step"):
+    apart, step = min((cost, step) for cost, step in known if cost is not None)
+    better = max(STEP_BETTER * max(jump.noise, NOISE_FLOOR) ** 2, 0.5 * fit.cost)
+    if fit.cost - apart < better or abs(step) < scene.limit("speed_step"):
         return []
     air = jump.takeoff_speed
     text = (
@@ -337,31 +340,23 @@ def _step(jump: FoundJump, scene: _Scene) -> list[Finding]:
 
 
 def _step_at(
-    t: Floats, z: Floats, jump: FoundJump, crouch: float, takeoff: float, scene: _Scene
-) -> float | None:
-    """Speed step if the take-off is at `takeoff`, as part of the air's speed; 0 where the joint
-    fit without one is as good; None where there are too few samples."""
+    t: Floats, z: Floats, jump: FoundJump, crouch: float, takeoff: float
+) -> tuple[float | None, float]:
+    """Sum of squares (m²) of push and air fitted apart, joined at `takeoff` in nothing; and the
+    speed step there as part of the air's speed. None where there are too few samples."""
     push = (t >= crouch - 1e-6) & (t <= takeoff + 1e-6)
     air = (t >= takeoff - 1e-6) & (t <= jump.moments.land - 0.5)
     if int(push.sum()) < 4 or int(air.sum()) < 4:
-        return None
+        return None, 0.0
     u = (t[push] - crouch) / (takeoff - crouch)
     rows = np.stack([np.ones_like(u), u**2, u**3], axis=-1)
     solved = np.linalg.lstsq(rows, z[push], rcond=None)[0]
     rest_push = z[push] - rows @ solved
     v_push = float(2 * solved[1] + 3 * solved[2]) / (takeoff - crouch)
     curve, rest_air = air_parabola(t[air], z[air])
-    lead = takeoff - t[air][0]
-    v_air = float(curve[1] + 2 * curve[2] * lead)
-    fit = jump.fit
-    assert fit is not None
-    if v_air <= 0:
-        return None
-    apart = float(rest_push @ rest_push + rest_air @ rest_air)
-    floor = max(jump.noise, 1e-5) ** 2
-    if fit.cost - apart < max(TIME_BETTER * floor, 0.5 * fit.cost):
-        return 0.0
-    return 1 - v_push / v_air
+    v_air = float(curve[1] + 2 * curve[2] * (takeoff - t[air][0]))
+    cost = float(rest_push @ rest_push + rest_air @ rest_air)
+    return (cost, 1 - v_push / v_air) if v_air > 0 else (None, 0.0)
 
 
 def _travel(jump: FoundJump, scene: _Scene) -> list[Finding]:

@@ -182,10 +182,19 @@ def _floor(lowest: Floats, size: float, keyed: Bools) -> Floats:
 
 
 def _level(lowest: Floats, within: float, keyed: Bools) -> float:
-    """Where the feet rest in a valley."""
+    """Where the feet rest in a valley: the lowest height that they are at often.
+
+    More than half as often as anywhere in the lower half is often: a foot that sinks for a frame
+    does not move the floor, nor do feet that hover at the top.
+    """
     if np.any(keyed):
         lowest = lowest[keyed]
-    return float(np.median(lowest[lowest <= lowest.min() + within]))
+    height = np.sort(lowest)
+    height = height[height <= (height[0] + height[-1]) / 2 + within]
+    stops = np.searchsorted(height, height + within, side="right")
+    count = stops - np.arange(len(height))
+    first = int(np.argmax(count > count.max() / 2))
+    return float(np.median(height[first : stops[first]]))
 
 
 def _stretches(on: Bools, above: Floats | None, *, least: float = 0.0) -> tuple[Clear, ...]:

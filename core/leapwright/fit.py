@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Arc", "Fit", "Guess", "air_parabola", "fit_jump", "jitter"]
+__all__ = ["NOISE_FLOOR", "Arc", "Fit", "Guess", "air_parabola", "fit_jump", "jitter"]
 
 Floats = NDArray[np.float64]
 Arc = Literal["one", "two", "hang"]

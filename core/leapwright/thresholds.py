@@ -68,7 +68,10 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             "rise gravity over fall gravity",
             "recorded people's fits span 0.85 to 1.2 on plain jumps",
         ),
-        "hangs": Threshold(1.0, "frames", "less than a frame of hang is rounding"),
+        "hangs": Threshold(
+            0.06, "of the air's time", "recorded people's fits hang for up to 0.04; less than a frame "
+            "is rounding"
+        ),
         "off_arc": Threshold(
             0.05,
             "of the jump height",

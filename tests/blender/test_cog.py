@@ -255,7 +255,9 @@ def test_overlapping_pieces_are_said() -> None:
     boxes = {"bone": ((0, 0, 1), (1, 1, 1)), "top": ((0, 0, 2), (0.9, 0.9, 1))}
     block_mesh("Body", boxes, rig)
     said = cog_source(rig, scene(), "mesh").left_out
-    assert said == ("1 piece of 'Body' overlaps one another: what they share counts twice",)
+    assert said == (
+        "1 piece of 'Body' overlaps another of its pieces: what they share counts twice",
+    )
 
 
 def test_several_meshes_bone_parents_and_unseen_ones() -> None:

@@ -198,19 +198,24 @@ def see_retime() -> Iterator[float]:
     with overridden():
         bpy.ops.ed.undo_push(message="Snappiness")
     yield 1.0
+    # The frames that it would give make the tab longer, once it is drawn.
+    view()[1].tag_redraw()
+    yield 3.0
+    scroll(down=True)
+    yield 1.0
     yield from look_for("leapwright_retime.snappiness", upwards=True)
     yield from picture("tab-retime")
     place = yield from look_for("leapwright.retime", upwards=True)
     # Its More is the next line.
     yield from press(window, place[0], place[1] - 18)
-    yield 1.0
+    yield 3.0
     scroll(down=True)
     yield 1.0
     yield from look_for("leapwright_retime.pin", upwards=True)
     yield from picture("tab-retime-more")
     place = yield from look_for("leapwright.retime", upwards=True)
     yield from press(window, *place)
-    yield WAIT
+    yield 1.0
     SEEN["retimed"] = shapes()
     SEEN["snappiness_after"] = hare().leapwright_retime.snappiness
     yield from picture("tab-retimed")
