@@ -284,8 +284,9 @@ def draw_values(layout: Any, values: Any) -> None:
     column = layout.column()
     column.use_property_split = True
     column.use_property_decorate = False
-    for name in COUNTS:
-        column.prop(values, name)
+    column.label(text="Frames (0: not asked)")
+    for name, (title, _) in COUNTS.items():
+        column.prop(values, name, text=title)
     column.separator(factor=0.5)
     column.prop(values, "pin")
     if values.pin != "none":

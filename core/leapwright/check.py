@@ -154,7 +154,10 @@ def _in_place(jump: FoundJump) -> Finding:
 def _push(jump: FoundJump, scene: _Scene) -> list[Finding]:
     """Push time against the time that fits: (rise time / push time) / M is 1 when it does."""
     heights, timing = jump.magnification, jump.timing_magnification
-    if heights is None or timing is None or jump.takeoff_by == "contact":
+    if heights is None or timing is None or _hardly_jumps(jump):
+        return []
+    # Feet that leave too early or late say nothing of the push: that is a finding of its own.
+    if jump.takeoff_by == "contact" or jump.lost >= scene.limit("slows_before_takeoff"):
         return []
     push, m = jump.frames.push, jump.moments
     doubt = float(np.hypot(jump.uncertainty.crouch, jump.uncertainty.takeoff))
@@ -175,6 +178,11 @@ def _push(jump: FoundJump, scene: _Scene) -> list[Finding]:
         f"its push, so it {words}."
     )
     return [_finding(jump, kind, "push", (m.crouch, m.takeoff), push, fits, "frames", text)]
+
+
+def _hardly_jumps(jump: FoundJump) -> bool:
+    """Too low for its push and absorb to be measured against it."""
+    return jump.heights.jump < 0.02 * jump.size or jump.heights.jump < 0.05 * jump.heights.push
 
 
 def _takeoff(jump: FoundJump, scene: _Scene) -> list[Finding]:
@@ -408,6 +416,8 @@ def _absorb(jump: FoundJump, scene: _Scene) -> list[Finding]:
     """Depth of the absorb against that which answers the push."""
     h, force = jump.heights, jump.absorb_force
     if jump.magnification is None or force is None or jump.frames.absorb <= 0:
+        return []
+    if _hardly_jumps(jump) or jump.land_by == "contact":
         return []
     fits = min(h.push, h.push * h.fall / h.jump)
     ratio = h.absorb / fits

@@ -182,18 +182,26 @@ def _floor(lowest: Floats, size: float, keyed: Bools) -> Floats:
 
 
 def _level(lowest: Floats, within: float, keyed: Bools) -> float:
-    """Where the feet rest in a valley: the lowest height that they are at often.
+    """Where the feet rest in a valley.
 
-    More than half as often as anywhere in the lower half is often: a foot that sinks for a frame
-    does not move the floor, nor do feet that hover at the top.
+    With poses on keys: the height of most of them, or of most frames where that is a draw.
+    Without: the lowest height taken more than half as often as any in the lower half; a foot that
+    sinks for a frame does not move the floor, nor do feet that hover at the top.
     """
-    if np.any(keyed):
-        lowest = lowest[keyed]
-    height = np.sort(lowest)
-    height = height[height <= (height[0] + height[-1]) / 2 + within]
+    every = np.sort(lowest)
+    posed = not np.all(keyed) and bool(np.any(keyed))
+    height = np.sort(lowest[keyed]) if posed else every
+    height = height[height <= (every[0] + every[-1]) / 2 + within]
+    if not len(height):
+        return float(every[0])
     stops = np.searchsorted(height, height + within, side="right")
-    count = stops - np.arange(len(height))
-    first = int(np.argmax(count > count.max() / 2))
+    count = (stops - np.arange(len(height))).astype(np.float64)
+    if posed:
+        frames = np.searchsorted(every, height + within, side="right")
+        count += (frames - np.searchsorted(every, height)) / (len(every) + 1)
+        first = int(np.argmax(count))
+    else:
+        first = int(np.argmax(count > count.max() / 2))
     return float(np.median(height[first : stops[first]]))
 
 

@@ -27,7 +27,7 @@ NOISE_FLOOR = 1e-5
 SHORTEST = 0.25
 """Frames that a phase lasts at least in the search."""
 
-MOST_STEPS = 20
+MOST_STEPS = 30
 """Steps of the search."""
 
 BETTER = 14.0
@@ -341,7 +341,7 @@ def _search(data: _Data, start: Floats, arc: Arc) -> _Found:
             break
         gain = rest @ rest - again @ again
         knots, rest, damp = trial, again, max(damp / 10, 1e-9)
-        if np.abs(step).max() < 1e-7 or gain < 1e-6 + 1e-3 * (rest @ rest):
+        if np.abs(step).max() < 1e-7 or gain < 1e-6 + 1e-4 * (rest @ rest):
             break
         noise = max(noise, _spread(data, knots, arc)) if noise == data.floor else noise
     return _finished(data, knots, arc)

@@ -40,6 +40,10 @@ TRUE = 0.03
 """Air that lies within this part of the jump height of one parabola is an arc; recorded people
 stay within 0.02, eased keys do not."""
 
+COVERED = 0.8
+"""Part of the frames with clear feet that the arc must cover; of recorded people 0.88 and more,
+of eased keys a half."""
+
 SUNK = 0.6
 """Part of the absorb that is fitted where the whole of it is no cubic: people sink slowly at the
 end."""
@@ -142,7 +146,7 @@ def measure(
         crouch, sure[0] = fit.crouch, spread[0]
         if whole:
             low, sure[4] = fit.low, spread[3]
-        is_arc = _is_arc(fit, t, z, noise)
+        is_arc = _is_arc(fit, t, z, noise, seen)
         away = max(takeoff - fit.takeoff, fit.takeoff - takeoff - step_out)
         slack = SLACK * track.fps
         true = is_arc and steps.gained < GAIN and steps.lost < LOSS
@@ -168,8 +172,13 @@ def measure(
     )
 
 
-def _is_arc(fit: Fit, t: Floats, z: Floats, noise: float) -> bool:
-    """Whether the fitted air is one parabola, or exactly the styled one."""
+def _is_arc(fit: Fit, t: Floats, z: Floats, noise: float, seen: Seen) -> bool:
+    """Whether the fitted air is one parabola, or exactly the styled one, and most of the air."""
+    if seen.feet and seen.first - seen.last > 2:
+        start, stop = t[seen.last + 1], t[seen.first - 1]
+        shared = min(stop, fit.land) - max(start, fit.takeoff)
+        if shared < COVERED * (stop - start):
+            return False
     if fit.arc != "one" and fit.noise <= max(1.5 * noise, 10 * NOISE_FLOOR):
         return True
     air = (t >= fit.takeoff - 1e-6) & (t <= fit.land + 1e-6)
