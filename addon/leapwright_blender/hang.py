@@ -27,7 +27,7 @@ from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.sample import linear_maps, sample
 from leapwright_blender.space import Control, Point, data_path_location
 
-__all__ = ["WITHIN_M", "laid_anew"]
+__all__ = ["WITHIN_M", "laid_anew", "spliced"]
 
 Floats = NDArray[np.float64]
 
@@ -119,14 +119,14 @@ def _added(
         key, left, right = handles_at_thirds(
             at, fitted[:, axis], found.slopes_in[:, axis], slopes_after=found.slopes_out[:, axis]
         )
-        parts.append(_spliced(channel(curves, i), key, left, right))
+        parts.append(spliced(channel(curves, i), key, left, right))
     rest = [i for i in range(len(curves.channels)) if i not in known]
     order = [*(curves.channels[i] for i in rest), *(curves.channels[i] for i in known)]
     joined = concat([select(curves, rest), *parts])
     return select(joined, [order.index(c) for c in curves.channels])
 
 
-def _spliced(
+def spliced(
     one: Curves,
     key: NDArray[np.float32],
     left: NDArray[np.float32],

@@ -82,8 +82,9 @@ def measure_flight(
     places = cog(np.concatenate([[crouch], whole]))
     rise = places[1:, 2]
     # Between frames only about the highest: a frame of a big rig takes long.
-    near = whole[[max(int(np.argmax(rise)) - 1, 0), min(int(np.argmax(rise)) + 1, len(whole) - 1)]]
-    fine = np.linspace(*near, round((near[1] - near[0]) * FINE) + 1)
+    at = int(np.argmax(rise))
+    near = float(whole[max(at - 1, 0)]), float(whole[min(at + 1, len(whole) - 1)])
+    fine = np.linspace(near[0], near[1], round((near[1] - near[0]) * FINE) + 1)
     top, height = _top(fine, cog(fine)[:, 2])
     if height - rise[0] <= 1e-6:
         raise InputError(
@@ -109,7 +110,7 @@ def _top(frames: Floats, heights: Floats) -> tuple[float, float]:
     there is one: keys that hold, or are joined by straight lines, have none."""
     at = int(np.argmax(heights))
     bends = np.diff(heights[max(at - 2, 0) : at + 3], n=2)
-    if len(bends) < 3 or not (bends < 0).all() or bends.min() < EVEN * bends.max():
+    if len(bends) < 3 or not (bends < 0).all() or np.min(bends) < EVEN * np.max(bends):
         return float(frames[at]), float(heights[at])
     below, peak, above = heights[at - 1 : at + 2]
     step = 0.5 * (below - above) / bends[1]

@@ -18,7 +18,7 @@ from leapwright_blender.cast import Cast, Part
 from leapwright_blender.read import read_curves
 from leapwright_blender.store import Remembered
 
-__all__ = ["marked", "moved_memory"]
+__all__ = ["known_keys", "marked", "moved_memory", "shifted"]
 
 Bools = NDArray[np.bool_]
 
@@ -60,15 +60,15 @@ def moved_memory(
     """
     moved = []
     for jump, masks in zip(jumps, ours, strict=True):
-        there = _shifted(jump, solved.map, whole=whole)
-        there = replace(there, written=_known(cast, masks, jump, there, solved.map))
+        there = shifted(jump, solved.map, whole=whole)
+        there = replace(there, written=known_keys(cast, masks, jump, there, solved.map))
         if jump.moments == remembered.moments:
             there = _retimed(there, solved, moments)
         moved.append(there)
     return moved
 
 
-def _known(
+def known_keys(
     cast: Cast, masks: Sequence[Bools], jump: Remembered, there: Remembered, time_map: TimeMap
 ) -> Written:
     """Its own keys as they are now; edited ones stay known as edited, and those of what did not
@@ -103,7 +103,9 @@ def _meant(style: Style) -> Style:
     return replace(style, fall=fall, push=push)
 
 
-def _shifted(jump: Remembered, time_map: TimeMap, *, whole: bool = True) -> Remembered:
+def shifted(jump: Remembered, time_map: TimeMap, *, whole: bool = True) -> Remembered:
+    """Another jump of the rig, where the map puts it; on whole frames unless told otherwise."""
+
     def there(frame: float) -> float:
         to = float(time_map.apply([frame])[0])
         return float(np.rint(to)) if whole else to

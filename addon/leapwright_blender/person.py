@@ -116,5 +116,5 @@ def fraction_of_height(place: Floats, ends: Floats, up: Floats) -> float:
     up : ndarray, shape (3,)
     """
     heights = ends @ up
-    low, high = float(heights.min()), float(heights.max())
+    low, high = float(np.min(heights)), float(np.max(heights))
     return (float(place @ up) - low) / max(high - low, 1e-30)

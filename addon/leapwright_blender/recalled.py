@@ -16,7 +16,7 @@ from leapwright.resize import Resized
 from leapwright_blender import store
 from leapwright_blender.cast import Cast, Part
 from leapwright_blender.course import Course
-from leapwright_blender.memory import _known, _shifted
+from leapwright_blender.memory import known_keys, shifted
 from leapwright_blender.read import read_curves
 from leapwright_blender.store import Remembered
 
@@ -63,9 +63,9 @@ def resized_memory(
     moved = []
     for jump, masks in zip(store.load(obj), ours, strict=True):
         left = replace(jump, written=_without(jump.written, cast.parts[0], gone))
-        there = _shifted(left, solved.map, whole=whole)
+        there = shifted(left, solved.map, whole=whole)
         stay = [masks[0] & ~gone, *masks[1:]]
-        there = replace(there, written=_known(cast, stay, left, there, solved.map))
+        there = replace(there, written=known_keys(cast, stay, left, there, solved.map))
         if jump.moments == remembered.moments:
             there = _resized(cast, carrying, solved, there, moments, gone, course)
         moved.append(there)

@@ -31,7 +31,7 @@ from leapwright.playback import evaluate
 from leapwright.sparse import Sparse, interpolate, sparse_keys
 from leapwright_blender.course import Course, course_through
 from leapwright_blender.ground import Ground
-from leapwright_blender.hang import _spliced
+from leapwright_blender.hang import spliced
 from leapwright_blender.poses import measured_at, stand_on
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import Controls
@@ -359,7 +359,7 @@ def _laid(curves: Curves, job: _Job, missing: Floats, linear: Floats) -> Curves:
         key, left, right = handles_at_thirds(
             at, own[found.knots, k], found.slopes_in[:, k], slopes_after=found.slopes_out[:, k]
         )
-        parts.append(_spliced(one, key, left, right))
+        parts.append(spliced(one, key, left, right))
     return _with(curves, known, parts)
 
 

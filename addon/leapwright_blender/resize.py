@@ -12,12 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 import leapwright
-from leapwright.curves import Curves, channel, concat, select
+from leapwright.curves import channel
 from leapwright.errors import InputError
 from leapwright.resize import Resized
-from leapwright.shape import largest_miss
 from leapwright.style import Style
-from leapwright.warp import warp
 from leapwright_blender import store
 from leapwright_blender.block import prepare
 from leapwright_blender.cast import Cast, read_cast
@@ -28,24 +26,25 @@ from leapwright_blender.held import put_back
 from leapwright_blender.markers import set_markers
 from leapwright_blender.memory import marked
 from leapwright_blender.poses import measured_at
-from leapwright_blender.read import read_curves
 from leapwright_blender.recalled import resized_memory
+from leapwright_blender.recast import (
+    Recast,
+    carrying,
+    eased_words,
+    holding,
+    joined,
+    keys_of,
+    ours,
+    played,
+    refuse_closed,
+    sheets,
+    through,
+    told,
+    with_curves,
+)
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.relaid import Aside, lay_anew
 from leapwright_blender.resized import ResizedRig
-from leapwright_blender.retime import (
-    _eased,
-    _holding,
-    _keys,
-    _like,
-    _ours,
-    _Plan,
-    _refuse,
-    _sheets,
-    _touched,
-    _with_air,
-)
-from leapwright_blender.retimed import KeysMoved
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
 from leapwright_blender.space import Control, data_path_location, label
@@ -115,40 +114,48 @@ def resize(
     cast = read_cast(obj, props=props)
     flyers = _flyers(obj, ground, controls, remembered, cast, frames)
     carriers = list(dict.fromkeys([controls.cog, *flyers]))
-    plan = _through(cast, carriers, solved, before, exact=exact_shape, subframes=subframes)
+    plan = through(
+        cast,
+        solved.map,
+        carriers,
+        air=(before.moments["takeoff"], before.moments["land"]),
+        moments=_moments(solved, before),
+        exact=exact_shape,
+        subframes=subframes,
+    )
     after = {n: float(f) for n, f in solved.moments_after if f is not None and n in before.moments}
     curves, course = lay_anew(
         obj, scene, ground, controls, flyers,
-        _played(plan),
+        played(plan),
         {m: after[m] for m in LAID if m in after},
         gravity=solved.gravity,
         aside=_speeds(by, way),
     )  # fmt: skip
-    plan = _with_air(plan, _joined(cast, curves))
-    ours = [_ours(cast, one) for one in store.load(obj)]
+    plan = with_curves(plan, joined(cast, curves))
+    own = [ours(cast, one) for one in store.load(obj)]
     feet = remembered.feet if remembered else {}
     stood = stood_still(
-        obj, scene, ground, controls, cast.parts[0].curves, _played(plan), course,
-        ours=np.any([own[0] for own in ours], axis=0) if ours else _nothing(cast),
+        obj, scene, ground, controls, cast.parts[0].curves, played(plan), course,
+        ours=np.any([one[0] for one in own], axis=0) if own else _nothing(cast),
         time_map=solved.map, feet=feet, stepped=bool(remembered and remembered.stepped),
     )  # fmt: skip
-    plan = _with_air(plan, _joined(cast, [stood.curves, *curves[1:]]))
-    _refuse(plan)
+    plan = with_curves(plan, joined(cast, [stood.curves, *curves[1:]]))
+    refuse_closed(plan)
     if exact_shape:
-        plan = _holding(plan)
+        plan = holding(plan)
     others, measured = Moved(), None
     off: tuple[float | None, float | None] = (None, None)
     slid: list[str] = []
     if dry_run:
-        with rehearsal([(block, now) for block, now, _, _ in _sheets(plan)]):
-            put_back(_keys(plan, ~plan.changed))
-            keys = _told(plan, carriers, solved)
+        with rehearsal([(block, now) for block, now, _, _ in sheets(plan)]):
+            put_back(keys_of(plan, ~plan.changed))
+            keys = told(plan, solved.map, but=carrying(cast, carriers))
     else:
         others = _written(
-            obj, scene, controls, plan, carriers, solved, remembered, after, frames, course, ours,
-            stood.gone,            exact=exact_shape, subframes=subframes, markers=markers,
+            obj, scene, controls, plan, carriers, solved, remembered, after, frames, course, own,
+            stood.gone, exact=exact_shape, subframes=subframes, markers=markers,
         )  # fmt: skip
-        keys = _told(plan, carriers, solved)
+        keys = told(plan, solved.map, but=carrying(cast, carriers))
         measured = _measured(obj, scene, ground, controls, after, remembered)
         off = _farthest(obj, scene, ground, controls, course, remembered)
         slid = slide_words(obj, scene, ground, controls, course, feet)
@@ -165,7 +172,8 @@ def resize(
         at_frame=off[1],
         props=tuple(f"{p.holder.label} ({p.holder.why})" for p in cast.parts[1:]),
         warnings=(
-            *done, *solved.warnings, *_eased(plan), *_moved_words(by, flyers, way, solved, given),
+            *done, *solved.warnings, *eased_words(plan),
+            *_moved_words(by, flyers, way, solved, given),
             *_given_way(stood.gone), *slid, *others.said,
         ),
     )  # fmt: skip
@@ -304,83 +312,18 @@ def _flies(cast: Cast, control: Control, frames: Mapping[str, float]) -> bool:
 # --- Curves ------------------------------------------------------------------------------------
 
 
-def _through(
-    cast: Cast,
-    carriers: Sequence[Control],
-    solved: Resized,
-    before: Flight,
-    *,
-    exact: bool,
-    subframes: bool,
-) -> _Plan:
-    """Everything through the map at once, so that what is on one frame stays on one."""
+def _moments(solved: Resized, before: Flight) -> dict[float, float]:
+    """Frames of the moments before and after: their keys go there."""
     after = dict(solved.moments_after)
-    warped = warp(
-        cast.curves,
-        solved.map,
-        exact=exact,
-        subframes=subframes,
-        physics=_carrying(cast, carriers),
-        air=(before.moments["takeoff"], before.moments["land"]),
-        moments={
-            frame: float(after[name])
-            for name, frame in before.moments.items()
-            if after.get(name) is not None and float(frame).is_integer()
-        },
-    )
-    return _Plan(cast, warped.curves, warped.changed, warped.fixed, warped)
-
-
-def _carrying(cast: Cast, carriers: Sequence[Control]) -> NDArray[np.bool_]:
-    """Which channels of the cast are the carriers' locations."""
-    ways = {(data_path_location(c), c.object) for c in carriers}
-    return np.array(
-        [
-            part.holder.kind == "objects" and (c.data_path, part.holder.name) in ways
-            for part in cast.parts
-            for c in part.curves.channels
-        ],
-        dtype=bool,
-    )
-
-
-def _played(plan: _Plan) -> list[tuple[Any, Curves]]:
-    """Each data-block with its channels as they are to be."""
-    halves = zip(plan.cast.parts, plan.cast.split(plan.after), strict=True)
-    return [(part.holder.block, curves) for part, curves in halves]
+    return {
+        frame: float(after[name])
+        for name, frame in before.moments.items()
+        if after.get(name) is not None and float(frame).is_integer()
+    }
 
 
 def _nothing(cast: Cast) -> NDArray[np.bool_]:
     return np.zeros(len(cast.parts[0].curves.frame), dtype=bool)
-
-
-def _joined(cast: Cast, made: Sequence[Curves]) -> Curves:
-    """The parts' curves as those of the whole cast."""
-    return concat(
-        [
-            replace(c, channels=select(cast.curves, part.channels).channels)
-            for part, c in zip(cast.parts, made, strict=True)
-        ]
-    )
-
-
-def _told(plan: _Plan, carriers: Sequence[Control], solved: Resized) -> KeysMoved:
-    """What became of the keys; what carries the COG has another shape, as it was asked to."""
-    cast, warped = plan.cast, plan.warped
-    now = _joined(
-        cast,
-        [_like(read_curves(p.holder.block).curves, p.curves.channels) for p in cast.parts],
-    )
-    rest = np.flatnonzero(~_carrying(cast, carriers))
-    miss = largest_miss(select(cast.curves, rest), select(now, rest), solved.map)
-    more = np.diff(plan.after.starts) - np.diff(warped.curves.starts)
-    return KeysMoved(
-        channels=len(_touched(plan)),
-        moved=warped.moved,
-        split=int(np.count_nonzero(warped.split) + more[more > 0].sum()),
-        merged=tuple((cast.label(m.channel), m.kept, m.away) for m in warped.merged),
-        largest_miss=miss._replace(channel=cast.label(miss.channel) if miss.channel else ""),
-    )
 
 
 # --- Writing -----------------------------------------------------------------------------------
@@ -390,14 +333,14 @@ def _written(
     obj: Any,
     scene: Any,
     controls: Controls,
-    plan: _Plan,
+    plan: Recast,
     carriers: Sequence[Control],
     solved: Resized,
     remembered: Remembered | None,
     after: Mapping[str, float],
     frames: Mapping[str, float],
     course: Course,
-    ours: Sequence[Sequence[NDArray[np.bool_]]],
+    own: Sequence[Sequence[NDArray[np.bool_]]],
     gone: NDArray[np.bool_],
     *,
     exact: bool,
@@ -405,8 +348,8 @@ def _written(
     markers: bool,
 ) -> Moved:
     jumps = store.load(obj)
-    with ExitStack() as undo, write_all(_sheets(plan)):
-        put_back(_keys(plan, ~plan.changed))
+    with ExitStack() as undo, write_all(sheets(plan)):
+        put_back(keys_of(plan, ~plan.changed))
         others = retime_others(
             [part.holder for part in plan.cast.parts],
             solved.map,
@@ -418,11 +361,13 @@ def _written(
             moments = dict(after)
             if "hold" in frames:
                 moments["hold"] = float(solved.map.apply([frames["hold"]])[0])
-            carrying = _carrying(plan.cast, carriers)
+            moved_by_us = carrying(plan.cast, carriers)
             rig = plan.cast.parts[0]
-            carrying[rig.channels.start : rig.channels.stop] |= leg_channels(controls, rig.curves)
+            moved_by_us[rig.channels.start : rig.channels.stop] |= leg_channels(
+                controls, rig.curves
+            )
             moved = resized_memory(
-                obj, plan.cast, carrying, solved, remembered, moments, ours, gone, course,
+                obj, plan.cast, moved_by_us, solved, remembered, moments, own, gone, course,
                 whole=not (exact or subframes),
             )  # fmt: skip
             undo.callback(store.save, obj, jumps)

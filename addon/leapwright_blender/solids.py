@@ -124,7 +124,7 @@ def _take_apart(mesh: RestMesh) -> tuple[list[Piece], list[str]]:
 
 def _welded(mesh: RestMesh) -> Ints:
     """Triangles with corners joined that importers split: one place, the same weights."""
-    size = float(np.ptp(mesh.points, axis=0).max()) or 1.0
+    size = float(np.max(np.ptp(mesh.points, axis=0))) or 1.0
     grid = np.rint(mesh.points / (_SAME * size)).astype(np.int64)
     # Where two parts touch, each keeps its own corners.
     grid = np.column_stack([grid, np.argmax(mesh.weights, axis=1)])

@@ -73,67 +73,11 @@ class RetimeValues:
     no_hang: BoolProperty(
         name="No hang", description="Take the hang of the top away", options=FRESH
     )
-    pin: EnumProperty(
-        name="Pin",
-        description="A moment that lands on a given frame; without one the crouch keeps its frame",
-        items=(("none", "None", "The crouch keeps its frame"),
-               *((key, name, f"{name} lands on the frame") for key, name in MOMENTS.items())),
-        options=FRESH,
-    )  # fmt: skip
-    pin_frame: IntProperty(name="On frame", description="Where the pinned moment lands",
-                           options=FRESH)  # fmt: skip
-    before: EnumProperty(
-        name="Before",
-        description="What becomes of the keys before the jump",
-        items=(
-            ("shift", "Shift", "Earlier keys move with the jump"),
-            ("stretch", "Stretch", "Earlier keys stay, and the anticipation gives"),
-        ),
-        options=FRESH,
-    )
-    after: EnumProperty(
-        name="After",
-        description="What becomes of the keys after the jump",
-        items=(
-            ("shift", "Shift", "Later keys move with the jump"),
-            ("stretch", "Stretch", "Later keys stay, and the recover gives"),
-        ),
-        options=FRESH,
-    )
-    jump: IntProperty(
-        name="Jump",
-        description="Which of the jumps that the rig remembers, from 1",
-        default=1,
-        min=1,
-        options=FRESH,
-    )
-    twos: BoolProperty(
-        name="On twos",
-        description="Every moment on twos, counted from the first frame of the scene",
-        options=FRESH,
-    )
-    exact_shape: BoolProperty(
-        name="Exact shape",
-        description="Split curves where time bends, so that no shape changes",
-        options=FRESH,
-    )
-    subframes: BoolProperty(
-        name="Between frames",
-        description="Exactly as asked: keys may stand between frames",
-        options=FRESH,
-    )
     selected: BoolProperty(
         name="Selected only",
         description="Only the selected controls, not the whole character",
         options=FRESH,
     )
-    props: BoolProperty(
-        name="Props go along",
-        description="Props that are parented or constrained to the character are retimed with it",
-        default=True,
-        options=FRESH,
-    )
-
 
 VALUES = tuple(RetimeValues.__annotations__)
 ASKS = ("snappiness", *COUNTS, "no_hang", "pin")

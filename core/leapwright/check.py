@@ -192,6 +192,7 @@ def _takeoff(jump: FoundJump, scene: _Scene) -> list[Finding]:
         return []
     fast, found = jump.takeoffs.fastest, []
     # Where the air is no arc, half a frame of gaining after the feet are clear tells.
+    no_arc = jump.takeoff_by == "contact" and jump.fit is not None
     loose = jump.takeoff_by == "contact" and _far_off(jump, scene) is not None
     if jump.gained >= scene.limit("gains_after_takeoff") or (loose and fast > contact + 1.4):
         text = (
@@ -204,7 +205,7 @@ def _takeoff(jump: FoundJump, scene: _Scene) -> list[Finding]:
                 "frames", text,
             )
         )
-    elif jump.lost >= scene.limit("slows_before_takeoff") or (loose and fast < contact - 0.4):
+    elif jump.lost >= scene.limit("slows_before_takeoff") or (no_arc and fast < contact - 0.9):
         text = (
             f"The body is fastest on frame {fast:.4g} and slows before the feet leave after frame "
             f"{contact:g}: it is pulled down by feet that are still on the floor."

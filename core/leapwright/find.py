@@ -114,10 +114,14 @@ def search(
     t, place = track.frames[rows], track.cog[rows]
     if len(t) < 4:
         return Search((), f"{_frames(len(t))} cannot hold a jump: it takes four", feet)
-    seen = _by_feet(track, t, place, feet, least) if feet else _by_cog(track, t, place[:, 2], least)
+    # Blocked poses are too far apart for their differences to be noise.
+    noise = 0.0 if track.stepped else jitter(place[:, 2])
+    if feet:
+        seen = _by_feet(track, t, place, feet, least)
+    else:
+        seen = _by_cog(track, t, place[:, 2], least, noise)
     if not seen:
         return Search((), _reason(track, place[:, 2], feet, least), feet)
-    noise = jitter(place[:, 2])
     jumps = []
     for number, one in enumerate(seen):
         floor = seen[number - 1].first if number else 0
@@ -188,9 +192,9 @@ def _is_jump(
     )
 
 
-def _by_cog(track: Track, t: Floats, z: Floats, least: float) -> list[Seen]:
+def _by_cog(track: Track, t: Floats, z: Floats, least: float, noise: float) -> list[Seen]:
     """Without feet: hills of the COG that rise past where it stood."""
-    rows, first_is_low = turning_points(z, least=max(least / 2, 6 * jitter(z)))
+    rows, first_is_low = turning_points(z, least=max(least / 2, 6 * noise))
     if len(rows) < 3:
         return []
     tops = np.arange(1 if first_is_low else 2, len(rows) - 1, 2)
@@ -205,7 +209,7 @@ def _by_cog(track: Track, t: Floats, z: Floats, least: float) -> list[Seen]:
         rise = before + int(np.argmax(speed[before : top + 1]))
         fall = top + int(np.argmin(speed[top : after + 1]))
         if rise < top < fall:
-            ends = _arc_ends(t, z, (rise, fall), (before, after), max(4 * jitter(z), 1e-4))
+            ends = _arc_ends(t, z, (rise, fall), (before, after), max(4 * noise, 1e-4))
             seen.append(Seen(*ends, 1.0, feet=False))
     return seen
 

@@ -320,31 +320,42 @@ def _in_order(knots: Floats) -> bool:
 
 
 def _search(data: _Data, start: Floats, arc: Arc) -> _Found:
-    """Levenberg-Marquardt over the moments."""
+    """Search all moments, put them on whole frames where those say the same, polish the rest."""
+    knots, noise = _descend(data, start, arc, first=0)
+    whole = _whole_frames(data, knots, arc, noise)
+    if len(knots) > 4 and whole is not knots:
+        whole, _ = _descend(data, whole, arc, first=4)
+    return _finished(data, whole, arc)
+
+
+def _descend(data: _Data, start: Floats, arc: Arc, *, first: int) -> tuple[Floats, float]:
+    """Levenberg-Marquardt over the moments from number `first` on; and the noise left."""
     knots = start.astype(np.float64).copy()
-    noise = data.floor
+    noise = max(data.floor, _spread(data, knots, arc)) if first else data.floor
     rest = _residual(data, knots, arc, noise)
-    damp, slope = 1e-3, np.empty((0, 0))
+    damp = 1e-3
     for _ in range(MOST_STEPS):
-        slope = _jacobian(data, knots, arc, noise, rest)
+        slope = _jacobian(data, knots, arc, noise, rest)[:, first:]
         normal, pull = slope.T @ slope, slope.T @ rest
-        for _ in range(5):
-            step = -np.linalg.solve(normal + damp * np.diag(np.diag(normal) + 1e-12), pull)
-            step = np.clip(step, -1.5, 1.5)
+        for _ in range(8):
+            step = np.zeros(len(knots))
+            bent = normal + damp * np.diag(np.diag(normal) + 1e-12)
+            step[first:] = np.clip(-np.linalg.solve(bent, pull), -1.5, 1.5)
             trial = knots + step
             if _in_order(trial):
                 again = _residual(data, trial, arc, noise)
                 if again @ again < rest @ rest:
                     break
-            damp = min(damp * 6, 1e9)
+            damp = min(damp * 8, 1e9)
         else:
             break
         gain = rest @ rest - again @ again
         knots, rest, damp = trial, again, max(damp / 10, 1e-9)
         if np.abs(step).max() < 1e-7 or gain < 1e-6 + 1e-4 * (rest @ rest):
             break
-        noise = max(noise, _spread(data, knots, arc)) if noise == data.floor else noise
-    return _finished(data, knots, arc)
+        noise = max(data.floor, _spread(data, knots, arc))
+        rest = _residual(data, knots, arc, noise)
+    return knots, max(data.floor, _spread(data, knots, arc))
 
 
 def _spread(data: _Data, knots: Floats, arc: Arc) -> float:
@@ -356,7 +367,6 @@ def _spread(data: _Data, knots: Floats, arc: Arc) -> float:
 
 def _finished(data: _Data, knots: Floats, arc: Arc) -> _Found:
     noise = max(data.floor, _spread(data, knots, arc))
-    knots = _whole_frames(data, knots, arc, noise)
     rest = _residual(data, knots, arc, noise)
     slope = _jacobian(data, knots, arc, noise, rest)
     try:

@@ -48,10 +48,10 @@ def read_mesh(points: ArrayLike, triangles: ArrayLike) -> tuple[Floats, Ints]:
         raise InputError(
             f"`triangles` must be of shape (triangles, 3), got {corners.shape}", "triangles"
         )
-    if corners.min() < 0 or corners.max() >= len(at):
+    if np.min(corners) < 0 or np.max(corners) >= len(at):
         raise InputError(
-            f"`triangles` must name points 0 to {len(at) - 1}, got {corners.min()} to "
-            f"{corners.max()}",
+            f"`triangles` must name points 0 to {len(at) - 1}, got {np.min(corners)} to "
+            f"{np.max(corners)}",
             "triangles",
         )
     return at, corners
@@ -159,7 +159,7 @@ def pieces(triangles: ArrayLike) -> Ints:
     corners = np.array(triangles, dtype=np.int64).reshape(-1, 3)
     if not len(corners):
         return np.empty(0, dtype=np.int64)
-    labels = _connected(directed_edges(corners), int(corners.max()) + 1)
+    labels = _connected(directed_edges(corners), int(np.max(corners)) + 1)
     _, numbers = np.unique(labels[corners[:, 0]], return_inverse=True)
     return np.asarray(numbers.reshape(-1), dtype=np.int64)
 
@@ -183,7 +183,7 @@ def oriented(triangles: ArrayLike) -> tuple[Ints, int]:
     count = len(corners)
     edges = directed_edges(corners)
     low, high = edges.min(axis=1), edges.max(axis=1)
-    base = int(corners.max(initial=0)) + 1
+    base = int(np.max(corners, initial=0)) + 1
     keys = low * base + high
     order = np.argsort(keys, kind="stable")
     _, starts, uses = np.unique(keys[order], return_index=True, return_counts=True)
