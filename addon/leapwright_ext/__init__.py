@@ -11,6 +11,7 @@ from .operators import OPERATORS
 from .panel import PANELS
 from .properties import LeapwrightSettings
 from .readout import forget
+from .resizing import LeapwrightResize
 from .retiming import LeapwrightRetime
 from .retiming import forget as forget_retimes
 
@@ -18,7 +19,7 @@ __all__ = ["register", "unregister"]
 
 # Typed loosely: the property is ours.
 HOST_OBJECT: Any = bpy.types.Object
-CLASSES = (LeapwrightSettings, LeapwrightRetime, *OPERATORS, *PANELS)
+CLASSES = (LeapwrightSettings, LeapwrightRetime, LeapwrightResize, *OPERATORS, *PANELS)
 
 
 def register() -> None:
@@ -28,12 +29,13 @@ def register() -> None:
     # Not plainly `leapwright`: that custom property is the record of what was blocked.
     HOST_OBJECT.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
     HOST_OBJECT.leapwright_retime = bpy.props.PointerProperty(type=LeapwrightRetime)
+    HOST_OBJECT.leapwright_resize = bpy.props.PointerProperty(type=LeapwrightResize)
 
 
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
     forget()
     forget_retimes()
-    del HOST_OBJECT.leapwright_ask, HOST_OBJECT.leapwright_retime
+    del HOST_OBJECT.leapwright_ask, HOST_OBJECT.leapwright_retime, HOST_OBJECT.leapwright_resize
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

@@ -17,6 +17,7 @@ __all__ = [
     "IN_UNITS",
     "block_arguments",
     "measured",
+    "on_keys",
     "on_rig",
     "plan_arguments",
     "poses_to_read",
@@ -39,6 +40,16 @@ def on_rig(cls: Any, context: Any) -> bool:
     else:
         return True
     return False
+
+
+def on_keys(cls: Any, context: Any, *, verb: str) -> bool:
+    """Whether there are keys to work on; else an operator's class says why not."""
+    if not on_rig(cls, context):
+        return False
+    if context.object.animation_data is None or context.object.animation_data.action is None:
+        cls.poll_message_set(f"Block a jump first: there are no keys to {verb}")
+        return False
+    return True
 
 
 def rig_arguments(values: Any) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from .properties import (
 )
 from .readout import spline_summary, summary
 from .recall import again_arguments, last_low, recalled
+from .resizing import LEAPWRIGHT_OT_resize
 from .retiming import LEAPWRIGHT_OT_retime
 
 __all__ = ["OPERATORS"]
@@ -310,4 +311,5 @@ OPERATORS = (
     LEAPWRIGHT_OT_block,
     LEAPWRIGHT_OT_spline,
     LEAPWRIGHT_OT_retime,
+    LEAPWRIGHT_OT_resize,
 )

@@ -70,7 +70,7 @@ class ChangeOptions:
     )
     props: BoolProperty(
         name="Props go along",
-        description="Props that are parented or constrained to the character go through the same time",
+        description="Props that are parented or constrained to the character go along",
         default=True,
         options=FRESH,
     )

@@ -11,7 +11,8 @@ from .asking import measured
 from .layout import draw_jump, draw_more, write
 from .properties import MOMENTS, settings_of
 from .readout import length, read_out, units_of
-from .retiming import draw_retime
+from .resizing import draw_resize
+from .retiming import draw_options, draw_retime
 
 __all__ = ["PANELS"]
 
@@ -55,6 +56,8 @@ class LEAPWRIGHT_PT_jump(bpy.types.Panel):
         header.label(text="Retime")
         if body is not None:
             draw_retime(body, context)
+            draw_resize(body, context)
+            draw_options(body, context)
 
 
 def _draw_rig(layout: Any, context: Any, settings: Any) -> None:

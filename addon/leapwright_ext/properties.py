@@ -48,7 +48,7 @@ PUSH_MEASURES = ("push_height", "push_frames", "magnification")
 SURFACES = ("MESH", "CURVE", "SURFACE", "FONT", "META")
 
 # Values of an operator are those of the rig at hand, never those of the last rig.
-FRESH = {"SKIP_SAVE"}
+FRESH: Any = {"SKIP_SAVE"}
 
 
 def _forget_measured(self: Any, context: Any) -> None:

@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 import bpy
-from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty
+from bpy.props import BoolProperty, FloatProperty, IntProperty
 
 import leapwright
 from leapwright.errors import LeapwrightError
@@ -18,13 +18,14 @@ from leapwright_blender import rig_of
 from leapwright_blender.ground import ground_of
 from leapwright_blender.store import Remembered, load
 
-from .asking import on_rig, rig_arguments
+from .asking import on_keys, rig_arguments
 from .layout import write
+from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
 from .properties import FRESH, MOMENTS, settings_of
 
 __all__ = [
-    "LEAPWRIGHT_OT_retime", "LeapwrightRetime", "Told", "draw_retime", "draw_values", "forget",
-    "retime_arguments", "retime_summary", "told",
+    "LEAPWRIGHT_OT_retime", "LeapwrightRetime", "Told", "draw_options", "draw_retime",
+    "draw_values", "forget", "retime_arguments", "retime_summary", "told",
 ]  # fmt: skip
 
 COUNTS = {
@@ -49,7 +50,7 @@ def _count(name: str) -> Any:
     )
 
 
-class RetimeValues:
+class RetimeValues(ChangeOptions):
     """Everything that Retime needs to know, as properties; mixed into settings and operator."""
 
     snappiness: FloatProperty(
@@ -75,11 +76,12 @@ class RetimeValues:
     )
     selected: BoolProperty(
         name="Selected only",
-        description="Only the selected controls, not the whole character",
+        description="Retime only the selected controls, not the whole character",
         options=FRESH,
     )
 
-VALUES = tuple(RetimeValues.__annotations__)
+
+VALUES = (*OPTIONS, *RetimeValues.__annotations__)
 ASKS = ("snappiness", *COUNTS, "no_hang", "pin")
 """What is asked once: nothing is left asked after a retime."""
 
@@ -100,11 +102,7 @@ def retime_arguments(values: Any) -> dict[str, Any]:
     asked |= {name: getattr(values, name) for name in COUNTS if getattr(values, name)}
     if values.no_hang:
         asked["hang_frames"] = 0
-    if values.pin != "none":
-        asked["pins"] = {values.pin: values.pin_frame}
-    asked |= {name: getattr(values, name) for name in ("before", "after")}
-    asked |= {name: True for name in ("twos", "subframes") if getattr(values, name)}
-    return asked
+    return asked | option_arguments(values)
 
 
 def _is_asked(asked: Mapping[str, Any]) -> bool:
@@ -232,11 +230,7 @@ def draw_values(layout: Any, values: Any) -> None:
     for name, (title, _) in COUNTS.items():
         column.prop(values, name, text=title)
     column.separator(factor=0.5)
-    column.prop(values, "pin")
-    if values.pin != "none":
-        column.prop(values, "pin_frame")
-    column.prop(values, "before")
-    column.prop(values, "after")
+    draw_places(column, values)
     ticks = layout.column(align=True)
     for name in ("no_hang", "twos", "exact_shape", "subframes", "selected", "props"):
         ticks.prop(values, name)
@@ -267,10 +261,14 @@ def draw_retime(layout: Any, context: Any) -> None:
     button = layout.column()
     button.enabled = shown.asked
     button.operator("leapwright.retime", icon="TIME")
+
+
+def draw_options(layout: Any, context: Any) -> None:
+    """Draw what is seldom asked, folded away."""
     header, body = layout.panel("LEAPWRIGHT_retime_more", default_closed=True)
     header.label(text="More")
     if body is not None:
-        draw_values(body, values)
+        draw_values(body, context.object.leapwright_retime)
 
 
 # The button
@@ -290,17 +288,12 @@ class LEAPWRIGHT_OT_retime(RetimeValues, bpy.types.Operator):
     @classmethod
     def poll(cls: Any, context: Any) -> bool:
         """Say why the button is off."""
-        if not on_rig(cls, context):
-            return False
-        if context.object.animation_data is None or context.object.animation_data.action is None:
-            cls.poll_message_set("Block a jump first: there are no keys to retime")
-            return False
-        return True
+        return on_keys(cls, context, verb="retime")
 
     def execute(self, context: Any) -> Any:
         """Retime, say what became of it, and ask for nothing more."""
         entered = context.object.leapwright_retime
-        self._complete(entered)
+        complete(self, dict.fromkeys(VALUES, entered), ASKS)
         several = len(load(context.object)) > 1
         try:
             result = rig_of(context.object, context.scene).retime(
@@ -329,13 +322,3 @@ class LEAPWRIGHT_OT_retime(RetimeValues, bpy.types.Operator):
         if len(load(context.object)) > 1:
             column.prop(self, "jump")
         draw_values(self.layout, self)
-
-    def _complete(self, entered: Any) -> None:
-        """Take what was not given from the settings; where something is asked, only the rest.
-
-        Adjusting this operator runs it again with all its values set: these stay.
-        """
-        given = {n for n in VALUES if self.properties.is_property_set(n)}
-        left = set(VALUES) - given - (set(ASKS) | {"pin_frame"} if given & set(ASKS) else set())
-        for name in left:
-            setattr(self, name, getattr(entered, name))

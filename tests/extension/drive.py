@@ -6,6 +6,7 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import json
+import math
 import os
 import sys
 import traceback
@@ -385,6 +386,65 @@ def see_retime() -> None:
     SEEN["retime_errors"] = said
 
 
+def see_resize() -> None:
+    fresh()
+    SEEN["resize_poll_before"] = bpy.ops.leapwright.resize.poll()
+    assert bpy.ops.leapwright.block("EXEC_DEFAULT", True) == {"FINISHED"}
+    SEEN["resize_poll_after"] = bpy.ops.leapwright.resize.poll()
+    module = importlib.import_module(f"{MODULE}.resizing")
+    entered = jumper().leapwright_resize
+    SEEN["resize_why_not"] = [module.why_not(jumper())]
+    entered.times_height = 1.44
+    SEEN["resize_why_not"].append(module.why_not(jumper()))
+    before = api_rig().remembered()[0]
+    lines: list[str] = []
+    summary = module.resize_summary
+    module.resize_summary = lambda *told: lines.append(summary(*told)) or lines[-1]
+    # From the panel: what is entered is what is asked; how it is done is entered once for both.
+    jumper().leapwright_retime.props = False
+    see_same("resize", "resize", {"times_height": 1.44, "props": False, **CONTROLS})
+    SEEN["resize_report"] = lines
+    jumper().leapwright_retime.props = True
+    higher = {"jump_height": 1.2, "after": "stretch", "subframes": True}
+    given = {**higher, "jump_height": 1.2 / UNIT}
+    see_same("resize_between", "resize", {**higher, **CONTROLS}, **given)
+    farther = {"travel": 1.5, "heading": 90.0, "pins": {"land": 120}, "exact_shape": True}
+    given = {"use_travel": True, "travel": 1.5 / UNIT, "use_heading": True, "exact_shape": True}
+    given |= {"heading": math.radians(90), "pin": "land", "pin_frame": 120}
+    # The times height that is entered is not asked beside what was given.
+    see_same("resize_farther", "resize", {**farther, **CONTROLS}, **given)
+    said = {}
+    for name, given in {
+        "both": {"times_height": 1.5, "jump_height": 2.0},
+        "straight up": {"use_travel": True, "travel": 3.0},
+        "too low": {"times_height": 0.3},
+        "no room": {"times_height": 1.2, "pin": "land", "pin_frame": 90, "before": "stretch"},
+    }.items():
+        bpy.ops.ed.undo_push(message=name)
+        was = keys()
+        try:
+            bpy.ops.leapwright.resize("EXEC_DEFAULT", True, **given)
+        except RuntimeError as error:
+            said[name] = str(error).strip()
+        assert keys() == was, name
+    SEEN["resize_errors"] = said
+    retime, entered = jumper().leapwright_retime, jumper().leapwright_resize
+    retime.pin, retime.pin_frame = "takeoff", 102
+    assert bpy.ops.leapwright.resize("EXEC_DEFAULT", True) == {"FINISHED"}
+    SEEN["resize_left_asked"] = [
+        entered.times_height, entered.jump_height, entered.use_travel, entered.use_heading,
+        jumper().leapwright_retime.pin,
+    ]  # fmt: skip
+    after = api_rig().remembered()[0]
+    SEEN["resize_moments"] = [dict(before.moments), dict(after.moments)]
+    nothing = ""
+    try:
+        bpy.ops.leapwright.resize("EXEC_DEFAULT", True)
+    except RuntimeError as error:
+        nothing = str(error).strip()
+    SEEN["resize_errors"]["nothing"] = nothing
+
+
 def see_clear_errors() -> None:
     fresh()
     said = {}
@@ -442,6 +502,7 @@ def main(zip_file: str) -> None:
     see_options()
     see_jumps_after_another()
     see_retime()
+    see_resize()
     see_clear_errors()
     SEEN["spline_report"] = lines
     see_refusals()

@@ -135,6 +135,7 @@ def test_running_again_with_another_height_is_what_the_api_does(seen: dict[str, 
 SAME = (
     "options", "ground", "run", "again_block", "again_other", "chain", "spline",
     "retime", "retime_pinned", "retime_between", "retime_selected",
+    "resize", "resize_between", "resize_farther",
 )  # fmt: skip
 
 
@@ -237,6 +238,48 @@ def test_retime_of_selected_controls_leaves_the_others(seen: dict[str, Any]) -> 
     changed = {name for name in before if before[name] != after[name]}
     assert changed
     assert all("body" in name for name in changed)
+
+
+def test_resize_waits_for_keys_and_for_something_to_do(seen: dict[str, Any]) -> None:
+    assert seen["resize_poll_before"] is False
+    assert seen["resize_poll_after"] is True
+    why, then = seen["resize_why_not"]
+    assert "times height" in why
+    assert then == ""
+    assert seen["resize_left_asked"] == [0.0, 0.0, False, False, "none"]
+
+
+SAID = (
+    # Whole frames onto a crate: what was got and what was asked.
+    "jump height 0.8514 m → 1.321 m (times 1.55, asked 1.226 m). Push 3, rise 12, fall 10. ",
+    "jump height 0.8514 m → 1.2 m (times 1.41). Push 3.369, rise 11.87, fall 8.772. ",
+    "travel 0 m → 1.5 m. Push 4, rise 10, fall 6. ",
+)
+
+
+def test_resize_is_higher_at_the_same_gravity(seen: dict[str, Any]) -> None:
+    before, after = seen["resize_moments"]
+    # The pin of More holds for a resize, too.
+    assert after["takeoff"] == 102
+    # Rise 10 is 12 at 1.44 times the height.
+    assert before["apex"] - before["takeoff"] == 10
+    assert after["apex"] - after["takeoff"] == 12
+    for said, start in zip(seen["resize_report"][:3], SAID, strict=True):
+        assert said.startswith(f"Resized: {start}")
+        assert len(said.splitlines()) == 1
+
+
+def test_a_resize_that_cannot_be_is_one_clear_line(seen: dict[str, Any]) -> None:
+    errors = seen["resize_errors"]
+    expected = {
+        "nothing": "nothing to change",
+        "both": "jump_height or times_height",
+        "straight up": "heading must be given",
+        "too low": "landing",
+    }
+    for name, text in expected.items():
+        assert text in errors[name]
+    assert all(len(text.splitlines()) == 1 for text in errors.values())
 
 
 FEET = {

@@ -178,6 +178,38 @@ def see_spline() -> Iterator[float]:
     yield WAIT
 
 
+def see_resize() -> Iterator[float]:
+    """Below Retime: enter a times height, look, click, undo."""
+    window, area, _ = view()
+    hare().leapwright_retime.snappiness = 1.0
+    with overridden():
+        bpy.ops.ed.undo_push(message="Nothing asked")
+    area.tag_redraw()
+    yield 1.0
+    x, y = yield from look_for("leapwright.resize", upwards=True)
+    yield from press(window, x, y)
+    SEEN["resized_by_nothing"] = shapes()
+    yield from picture("tab-resize-off")
+    hare().leapwright_resize.times_height = 1.44
+    with overridden():
+        bpy.ops.ed.undo_push(message="Times height")
+    area.tag_redraw()
+    yield 1.0
+    yield from look_for("leapwright_resize.times_height", upwards=True)
+    yield from picture("tab-resize")
+    place = yield from look_for("leapwright.resize", upwards=True)
+    yield from press(window, *place)
+    yield 1.0
+    SEEN["resized"] = shapes()
+    SEEN["times_height_after"] = hare().leapwright_resize.times_height
+    yield from picture("tab-resized")
+    for _ in range(3):
+        with overridden():
+            bpy.ops.ed.undo()
+        yield WAIT
+    SEEN["after_resize_undone"] = shapes()
+
+
 def see_retime() -> Iterator[float]:
     """Block, open Retime, enter a snappiness, look, click, undo."""
     window, _, _ = view()
@@ -205,9 +237,9 @@ def see_retime() -> Iterator[float]:
     yield 1.0
     yield from look_for("leapwright_retime.snappiness", upwards=True)
     yield from picture("tab-retime")
-    place = yield from look_for("leapwright.retime", upwards=True)
-    # Its More is the next line.
-    yield from press(window, place[0], place[1] - 18)
+    # More, for it and for Resize, is the line below that.
+    below = yield from look_for("leapwright.resize", upwards=True)
+    yield from press(window, below[0], below[1] - 18)
     yield 3.0
     scroll(down=True)
     yield 1.0
@@ -223,6 +255,7 @@ def see_retime() -> Iterator[float]:
         bpy.ops.ed.undo()
     yield WAIT
     SEEN["after_retime_undone"] = shapes()
+    yield from see_resize()
     with overridden():
         bpy.ops.ed.undo()
         bpy.ops.ed.undo()

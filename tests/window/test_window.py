@@ -118,3 +118,18 @@ def test_a_click_on_retime_moves_the_jump_and_undo_takes_it_back(seen: dict[str,
     assert max(k[2] for k in after) < max(k[2] for k in before)
     assert seen["snappiness_after"] == 1.0
     assert seen["after_retime_undone"] == before
+
+
+def test_a_click_on_resize_makes_the_jump_higher_and_undo_takes_it_back(
+    seen: dict[str, Any],
+) -> None:
+    before, after = seen["before_retime"], seen["resized"]
+    # Nothing asked: the button is off.
+    assert seen["resized_by_nothing"] == before
+    assert before != after
+    assert all(key[2] == int(key[2]) for key in after)
+    # Up the longest way of the COG control; the air lasts longer.
+    assert max(k[3] for k in after) > max(k[3] for k in before) + 0.1
+    assert max(k[2] for k in after) > max(k[2] for k in before)
+    assert seen["times_height_after"] == 0.0
+    assert seen["after_resize_undone"] == before
