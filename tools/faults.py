@@ -121,8 +121,13 @@ class Shot:
     def track(self) -> Track:
         """The shot as a track."""
         return Track.of(
-            self.cog, frames=self.t, frame_rate=float(self.parts.fps), soles=self.soles,
-            names=("left", "right"), stretch=self.stretch, keys=self.keys,
+            self.cog,
+            frames=self.t,
+            frame_rate=float(self.parts.fps),
+            soles=self.soles,
+            names=("left", "right"),
+            stretch=self.stretch,
+            keys=self.keys,
         )
 
 
@@ -147,10 +152,17 @@ def sound(random: Random, *, fine: bool = False) -> Parts:
             break
     fps = float(jump.frame_rate)
     return Parts(
-        fps=fps, push=jump.frames.push, absorb=jump.frames.absorb,
-        rise=jump.takeoff_speed / jump.gravity * fps, air=jump.frames.air,
-        push_height=jump.push_height, speed=jump.takeoff_speed / fps, level=jump.landing_level,
-        depth=jump.absorb_height, travel=jump.travel, gravity=jump.gravity,
+        fps=fps,
+        push=jump.frames.push,
+        absorb=jump.frames.absorb,
+        rise=jump.takeoff_speed / jump.gravity * fps,
+        air=jump.frames.air,
+        push_height=jump.push_height,
+        speed=jump.takeoff_speed / fps,
+        level=jump.landing_level,
+        depth=jump.absorb_height,
+        travel=jump.travel,
+        gravity=jump.gravity,
         hold=int(random.integers(0, 6)) if random.random() < 0.5 else 0,
     )
 
@@ -186,7 +198,7 @@ def shot(parts: Parts) -> Shot:
             own = np.maximum(z - start + 0.02, 0.02) * np.minimum(1, (parts.land - t) / 3)
             from_body[:, 2] = own + floor * u
         place = np.where(clear[:, None], from_body, place)
-        spots.append(place + [0, side, 0])
+        spots.append(place + np.array([0.0, side, 0.0]))
     soles = np.array(spots)
     stretch = np.hypot(cog[:, 0] - soles[0, :, 0], cog[:, 2] - soles[0, :, 2]) / STAND
     stretch = np.tile(np.where(clear, 0.97, np.minimum(stretch, 0.999)), (2, 1))
@@ -270,13 +282,20 @@ def _styled(parts: Parts, *, fall: float = 1.0, hang: float = 0.0) -> Shot:
     push = max(round(2 * parts.push_height / speed), 1)
     return shot(
         replace(
-            parts, air=air * fps, air_heights=heights, push=push, speed=speed,
-            rise=made.rise * fps, push_shape=speed * push / (2 * parts.push_height),
+            parts,
+            air=air * fps,
+            air_heights=heights,
+            push=push,
+            speed=speed,
+            rise=made.rise * fps,
+            push_shape=speed * push / (2 * parts.push_height),
         )
     )
 
 
-def _bump(random: Random, made: Shot, axis: int, measured: Callable[[Shot], float], aim: float) -> Shot:
+def _bump(
+    random: Random, made: Shot, axis: int, measured: Callable[[Shot], float], aim: float
+) -> Shot:
     """Push the COG in the air off along `axis` until `measured` is `aim`."""
     parts = made.parts
     middle = random.uniform(0.3, 0.7)
@@ -338,7 +357,9 @@ def _gravity(random: Random) -> Shot:
     k = np.sqrt(ratio)
     return shot(
         replace(
-            parts, fps=parts.fps * k, gravity=parts.gravity * ratio,
+            parts,
+            fps=parts.fps * k,
+            gravity=parts.gravity * ratio,
         )
     )
 

@@ -113,7 +113,7 @@ def why_not(obj: Any) -> str:
     """Say why there is nothing to resize by yet, or nothing."""
     values, jumps = obj.leapwright_resize, load(obj)
     if not (values.times_height or values.jump_height or values.use_travel):
-        return "Enter a times height (1.44 is higher), or tick Travel."
+        return "Enter a height, or tick Travel."
     if len(jumps) > 1 and obj.leapwright_retime.jump > len(jumps):
         return f"There are {len(jumps)} jumps."
     return ""

@@ -226,7 +226,7 @@ def draw_values(layout: Any, values: Any) -> None:
     column = layout.column()
     column.use_property_split = True
     column.use_property_decorate = False
-    column.label(text="Frames (0: not asked)")
+    column.label(text="Retime to frames (0: not asked)")
     for name, (title, _) in COUNTS.items():
         column.prop(values, name, text=title)
     column.separator(factor=0.5)

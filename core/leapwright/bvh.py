@@ -129,8 +129,9 @@ class _Words:
     """The words of the skeleton, one after the other, with the line each stands on."""
 
     def __init__(self, text: str) -> None:
+        apart = text.replace("{", " { ").replace("}", " } ")
         self.words = [
-            (word, line) for line, row in enumerate(text.splitlines(), 1) for word in row.split()
+            (word, line) for line, row in enumerate(apart.splitlines(), 1) for word in row.split()
         ]
         self.at = 0
 
@@ -205,9 +206,7 @@ def read_bvh(text: str) -> Bvh:
     head, _, tail = text.lstrip("\ufeff").partition("MOTION")
     words = _Words(head)
     if words.peek().upper() != "HIERARCHY":
-        raise InputError(
-            f"text must begin with HIERARCHY, got {words.peek()!r:.40}", "text"
-        )
+        raise InputError(f"text must begin with HIERARCHY, got {words.peek()!r:.40}", "text")
     words.must("HIERARCHY")
     joints: list[Joint] = []
     while words.peek().upper() == "ROOT":
@@ -266,7 +265,9 @@ def _channels(words: _Words) -> tuple[str, ...]:
 def _read_motion(tail: str, width: int) -> tuple[float, Floats]:
     lines = [line.strip() for line in tail.splitlines() if line.strip()]
     if len(lines) < 2:
-        raise InputError("text must hold MOTION, Frames: and Frame Time: after the skeleton", "text")
+        raise InputError(
+            "text must hold MOTION, Frames: and Frame Time: after the skeleton", "text"
+        )
     count = _after(lines[0], "Frames:")
     if count != int(count) or count < 0:
         raise InputError(f"Frames: must be a whole number, got {count:g}", "text")
@@ -299,5 +300,7 @@ def _after(line: str, label: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError(f"{label} must be a number, got {line[len(label):].strip()!r:.40}", "text")
+        raise InputError(
+            f"{label} must be a number, got {line[len(label) :].strip()!r:.40}", "text"
+        )
     return value

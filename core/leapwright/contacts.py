@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -149,9 +150,9 @@ def _rest_heights(height: Floats) -> tuple[Floats, Floats]:
 
     Ankles and markers count as points too: an ankle is down when it is as low as it gets.
     """
-    down = np.quantile(height, 0.05, axis=1)
-    rest = down - down.min()
-    return rest, (height - rest[:, None]).min(axis=0)
+    down: Floats = np.asarray(np.quantile(height, 0.05, axis=1))
+    rest = down - np.min(down)
+    return rest, np.min(height - np.expand_dims(rest, 1), axis=0)
 
 
 def _keyed(track: Track, rows: NDArray[np.intp]) -> Bools:
@@ -173,7 +174,7 @@ def _floor(lowest: Floats, size: float, keyed: Bools) -> Floats:
     tops = rows[1::2] if first_is_low else rows[0::2]
     edges = np.concatenate([[0], tops, [len(lowest)]])
     floor = np.empty(len(lowest))
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges.tolist()):
         if stop > start:
             floor[start:stop] = _level(
                 lowest[start : stop + 1], 2 * TOUCH * size, keyed[start : stop + 1]
@@ -215,7 +216,7 @@ def _stretches(on: Bools, above: Floats | None, *, least: float = 0.0) -> tuple[
     lowest = None if above is None else above.min(axis=0)
     found = []
     for last, first in zip(leave.tolist(), back.tolist(), strict=False):
-        height = np.nan if lowest is None else float(lowest[last : first + 1].max())
+        height = np.nan if lowest is None else float(np.max(lowest[last : first + 1]))
         if not height < least:
             found.append(Clear(last, first, height))
     return tuple(found)
@@ -227,4 +228,3 @@ def _size(cog: Floats, floor: Floats | None) -> float:
     size = float(np.median(cog - floor))
     # A COG at or below the soles says nothing of the body's size.
     return size if size > 1e-3 else 1.0
-

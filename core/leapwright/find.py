@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +12,8 @@ from leapwright.contacts import Clear, Feet, feet_of, turning_points
 from leapwright.errors import InputError
 from leapwright.fit import air_parabola, jitter
 from leapwright.found import FoundJump
-from leapwright.measure import Seen, measure
+from leapwright.measure import measure
+from leapwright.seen import Seen
 from leapwright.track import Track
 from leapwright.units import STANDARD_GRAVITY, gravity_of, positive
 
@@ -128,7 +128,13 @@ def search(
         stop = seen[number + 1].last if number + 1 < len(seen) else len(t) - 1
         jumps.append(
             measure(
-                track, t, place, one, between=(floor, stop), noise=noise, gravity=g,
+                track,
+                t,
+                place,
+                one,
+                between=(floor, stop),
+                noise=noise,
+                gravity=g,
                 number=number + 1,
             )
         )
@@ -146,14 +152,12 @@ def _fits(track: Track, ground: ArrayLike) -> None:
         raise InputError("ground must be finite", "ground")
 
 
-def _by_feet(
-    track: Track, t: Floats, place: Floats, feet: Feet, least: float
-) -> list[Seen]:
-    seen = []
-    for clear in _merged(track, t, place[:, 2], feet):
-        if _is_jump(track, t, place[:, 2], clear, feet, least):
-            seen.append(Seen(clear.last, clear.first, feet.size, feet=True))
-    return seen
+def _by_feet(track: Track, t: Floats, place: Floats, feet: Feet, least: float) -> list[Seen]:
+    return [
+        Seen(clear.last, clear.first, feet.size, feet=True)
+        for clear in _merged(track, t, place[:, 2], feet)
+        if _is_jump(track, t, place[:, 2], clear, feet, least)
+    ]
 
 
 def _merged(track: Track, t: Floats, z: Floats, feet: Feet) -> list[Clear]:
@@ -175,9 +179,7 @@ def _merged(track: Track, t: Floats, z: Floats, feet: Feet) -> list[Clear]:
     return made
 
 
-def _is_jump(
-    track: Track, t: Floats, z: Floats, clear: Clear, feet: Feet, least: float
-) -> bool:
+def _is_jump(track: Track, t: Floats, z: Floats, clear: Clear, feet: Feet, least: float) -> bool:
     """More than a step of a run: the COG makes a hill, or the feet are off for long."""
     a, b = clear.last, clear.first
     if b - a < 2:
@@ -187,9 +189,7 @@ def _is_jump(
     # Standing on the toes for a frame more than the threshold is no jump.
     if hill >= least * feet.size:
         return True
-    return float(t[b] - t[a]) / track.fps >= SHORTEST_AIR and (
-        clear.height >= DRAWN_UP * feet.size
-    )
+    return float(t[b] - t[a]) / track.fps >= SHORTEST_AIR and (clear.height >= DRAWN_UP * feet.size)
 
 
 def _by_cog(track: Track, t: Floats, z: Floats, least: float, noise: float) -> list[Seen]:

@@ -123,9 +123,7 @@ def finding_answer(finding: Finding) -> dict[str, Any]:
     }
 
 
-def mark_intended(
-    findings: Iterable[Finding], intended: Mapping[str, str]
-) -> tuple[Finding, ...]:
+def mark_intended(findings: Iterable[Finding], intended: Mapping[str, str]) -> tuple[Finding, ...]:
     """Make notes of what is meant so.
 
     Parameters

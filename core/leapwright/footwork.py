@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.contacts import Feet
-from leapwright.findings import FIXES, Finding
+from leapwright.findings import Finding
 from leapwright.found import FoundJump
+from leapwright.scene import made
 from leapwright.thresholds import Threshold
 from leapwright.track import Track
 
@@ -59,26 +60,22 @@ def _slides(
     sole, a, b = where
     phase = "push" if t[a] < m.apex else "absorb"
     text = f"The planted foot {track.names[sole]} slides by {100 * far:.2g} cm."
-    return [_made(jump, "foot_slides", phase, (float(t[a]), float(t[b])), far, 0.0, "m", text)]
+    return [made(jump, "foot_slides", phase, (float(t[a]), float(t[b])), far, 0.0, "m", text)]
 
 
 def _stands(on: NDArray[np.bool_]) -> list[tuple[int, int, int]]:
     """(sole, first, last) of every unbroken contact."""
     edge = np.diff(np.pad(on.astype(np.int8), ((0, 0), (1, 1))), axis=1)
     starts, stops = np.argwhere(edge > 0), np.argwhere(edge < 0)
-    return [
-        (int(s), int(a), int(b) - 1) for (s, a), (_, b) in zip(starts, stops, strict=True)
-    ]
+    return [(int(s), int(a), int(b) - 1) for (s, a), (_, b) in zip(starts, stops, strict=True)]
 
 
-def _below(
-    jump: FoundJump, track: Track, feet: Feet, t: Floats, limit: float
-) -> list[Finding]:
+def _below(jump: FoundJump, track: Track, feet: Feet, t: Floats, limit: float) -> list[Finding]:
     if feet.above is None:
         return []
     span = np.flatnonzero((t >= t[jump.crouch_row]) & (t <= t[jump.low_row]))
     depth = -feet.above[:, span]
-    if not depth.size or depth.max() <= limit:
+    if not depth.size or float(np.max(depth)) <= limit:
         return []
     sole, at = np.unravel_index(int(np.argmax(depth)), depth.shape)
     frame, deep = float(t[span[at]]), float(depth[sole, at])
@@ -89,7 +86,7 @@ def _below(
         f"{frame:g}."
     )
     span_frames = float(under[0]), float(under[-1])
-    return [_made(jump, "foot_below_floor", phase, span_frames, deep, 0.0, "m", text)]
+    return [made(jump, "foot_below_floor", phase, span_frames, deep, 0.0, "m", text)]
 
 
 def _too_long(jump: FoundJump, t: Floats, stretch: Floats, limit: float) -> list[Finding]:
@@ -105,8 +102,15 @@ def _too_long(jump: FoundJump, t: Floats, stretch: Floats, limit: float) -> list
     text = f"A leg is asked to be {100 * (ratio - 1):.2g} % longer than it is on frame {frame:g}."
     frames = float(t[span[over[0]]]), float(t[span[over[-1]]])
     return [
-        _made(
-            jump, "leg_too_long", phase, frames, ratio, 1.0, "of the leg's length", text,
+        made(
+            jump,
+            "leg_too_long",
+            phase,
+            frames,
+            ratio,
+            1.0,
+            "of the leg's length",
+            text,
             severity="error",
         )
     ]
@@ -131,15 +135,13 @@ def _bent(jump: FoundJump, t: Floats, stretch: Floats, limit: float) -> list[Fin
         f"its length, later in the rise at {100 * best:.0f} %."
     )
     return [
-        _made(
+        made(
             jump, "takeoff_bent", "takeoff", (leave, leave), own, best, "of the leg's length", text
         )
     ]
 
 
-def check_keys(
-    jump: FoundJump, track: Track, table: Mapping[str, Threshold]
-) -> list[Finding]:
+def check_keys(jump: FoundJump, track: Track, table: Mapping[str, Threshold]) -> list[Finding]:
     """Contacts without a key, and keys that are not on whole frames."""
     keys = track.keys
     if keys is None or not len(keys):
@@ -158,7 +160,7 @@ def check_keys(
             text = f"There is no key where the feet {word}, on frame {frame:g}."
             gap = float(np.abs(keys - frame).min())
             found.append(
-                _made(jump, "no_key_on_contact", phase, (frame, frame), gap, 0.0, "frames", text)
+                made(jump, "no_key_on_contact", phase, (frame, frame), gap, 0.0, "frames", text)
             )
     m = jump.moments
     inside = keys[(keys >= m.crouch - jump.frames.crouch_hold - 1) & (keys <= m.low + 1)]
@@ -171,25 +173,5 @@ def check_keys(
             f"on {between[0]:.4g}."
         )
         frames = float(between[0]), float(between[-1])
-        found.append(
-            _made(jump, "key_between_frames", "air", frames, worst, 0.0, "frames", text)
-        )
+        found.append(made(jump, "key_between_frames", "air", frames, worst, 0.0, "frames", text))
     return found
-
-
-def _made(
-    jump: FoundJump,
-    kind: str,
-    phase: str,
-    frames: tuple[float, float],
-    measured: float,
-    expected: float,
-    unit: str,
-    text: str,
-    *,
-    severity: str = "warning",
-) -> Finding:
-    grave = "error" if severity == "error" else "warning"
-    return Finding(
-        kind, jump.number, grave, phase, frames, measured, expected, unit, text, FIXES.get(kind)
-    )

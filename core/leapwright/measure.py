@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leapwright.fit import NOISE_FLOOR, Fit, Guess, air_parabola, fit_jump
+from leapwright.fit import NOISE_FLOOR, Fit, air_parabola
 from leapwright.found import (
     FoundFrames,
     FoundGravity,
@@ -19,9 +19,10 @@ from leapwright.found import (
     OffArc,
     TakeoffSpread,
 )
+from leapwright.seen import Seen, Speeds, Valleys, fit_seen, speeds, top_of, valleys
 from leapwright.track import Track
 
-__all__ = ["Seen", "measure"]
+__all__ = ["measure"]
 
 Floats = NDArray[np.float64]
 
@@ -29,7 +30,7 @@ SLACK = 0.02
 """Seconds by which the feet may leave beside the fitted take-off whatever its uncertainty is: a
 foot rolls off, and how high is off is a matter of taste."""
 
-GAIN, LOSS = 0.2, 0.25
+GAIN, LOSS = 0.25, 0.25
 """Parts of its fastest rise that the body may gain after the feet are clear, or lose before they
 leave, while the arc still says when it takes off. Recorded people: up to 0.1 and 0.15."""
 
@@ -43,13 +44,6 @@ stay within 0.02, eased keys do not."""
 COVERED = 0.8
 """Part of the frames with clear feet that the arc must cover; of recorded people 0.88 and more,
 of eased keys a half."""
-
-SUNK = 0.6
-"""Part of the absorb that is fitted where the whole of it is no cubic: people sink slowly at the
-end."""
-
-HOLD_ROWS = 10
-"""Rows of a hold that the fit looks at; more say nothing new."""
 
 HOVER = 0.35
 """An arc that is no parabola, and slower than this part of gravity would make it, hovers."""
@@ -66,40 +60,6 @@ TOP = 0.05
 
 RAGGED = 0.08
 """Off the arc by this part of the swing there is no parabola in it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """Where a jump was seen.
-
-    Attributes
-    ----------
-    last, first : int
-        Rows of the last contact and the first again; without feet of fastest rise and fall.
-    size : float
-        Height of the COG above the floor when it stands, m.
-    feet : bool
-        Whether feet said so.
-    """
-
-    last: int
-    first: int
-    size: float
-    feet: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Valleys:
-    """Rows of crouch and low, and of the holds there."""
-
-    hold: int
-    crouch: int
-    low: int
-    rest: int
-    wide_crouch: float
-    wide_low: float
-    edge_crouch: int
-    edge_low: int
 
 
 def measure(
@@ -130,16 +90,16 @@ def measure(
     number : int
     """
     z = place[:, 2]
-    valleys = _valleys(t, z, seen, between, noise)
-    fit, whole = _fit(track, t, z, seen, valleys, noise)
-    steps = _speeds(t, z, seen, valleys)
-    swing = float(np.ptp(z[valleys.crouch : valleys.low + 1]))
+    bounds = valleys(t, z, seen, between, noise)
+    fit, whole = fit_seen(track, t, z, seen, bounds, noise)
+    pace = speeds(t, z, seen, bounds)
+    swing = float(np.ptp(z[bounds.crouch : bounds.low + 1]))
     described = fit is not None and fit.noise <= max(3 * noise, NEAR * swing, NOISE_FLOOR)
     step_out = float(t[seen.last + 1] - t[seen.last])
     step_in = float(t[seen.first] - t[seen.first - 1])
     out_by = in_by = "contact"
     takeoff, land = float(t[seen.last]), float(t[seen.first])
-    crouch, low = float(t[valleys.crouch]), float(t[valleys.low])
+    crouch, low = float(t[bounds.crouch]), float(t[bounds.low])
     sure = np.array([0.5, 0.5 * step_out, 0.5, 0.5 * step_in, 0.5])
     if fit is not None and described:
         spread = 2 * fit.sigma
@@ -149,25 +109,37 @@ def measure(
         is_arc = _is_arc(fit, t, z, noise, seen)
         away = max(takeoff - fit.takeoff, fit.takeoff - takeoff - step_out)
         slack = SLACK * track.fps
-        true = is_arc and steps.gained < GAIN and steps.lost < LOSS
+        true = is_arc and pace.gained < GAIN and pace.lost < LOSS
         if not seen.feet or true or away <= max(slack, spread[1]):
             takeoff, out_by, sure[1] = fit.takeoff, "arc", spread[1]
         away = max(fit.land - land, land - step_in - fit.land)
-        true = is_arc and steps.eased < LOSS
+        true = is_arc and pace.eased < LOSS
         if not seen.feet:
             land, in_by, sure[3] = fit.land, "arc", spread[2]
         elif true or away <= max(slack, spread[2]):
             # The arc says where in the frame, the foot says in which.
-            inside = float(np.clip(fit.land, land - step_in, land))
-            sure[3] = max(spread[2], abs(fit.land - inside))
-            land, in_by = inside, "arc"
+            inside = land - step_in < fit.land - 1e-6 <= land
+            sure[3] = max(spread[2], 0.0 if inside else abs(fit.land - land))
+            land, in_by = (fit.land if inside else land), "arc"
     crouch = min(crouch, takeoff)
     low = max(low, land)
     true_fit = fit if described and out_by == in_by == "arc" else None
     return _found(
-        track, t, place, seen, valleys, fit, true_fit,
-        FoundMoments(crouch, takeoff, np.nan, land, low), sure, steps,
-        by=(out_by, in_by), gravity=gravity, noise=noise, number=number, described=described,
+        track,
+        t,
+        place,
+        seen,
+        bounds,
+        fit,
+        true_fit,
+        FoundMoments(crouch, takeoff, np.nan, land, low),
+        sure,
+        pace,
+        by=(out_by, in_by),
+        gravity=gravity,
+        noise=noise,
+        number=number,
+        described=described,
         whole=whole,
     )
 
@@ -189,114 +161,17 @@ def _is_arc(fit: Fit, t: Floats, z: Floats, noise: float, seen: Seen) -> bool:
     return bool(np.abs(rest).max() <= max(TRUE * rise, 4 * noise, NOISE_FLOOR))
 
 
-@dataclass(frozen=True, slots=True)
-class _Speeds:
-    """The COG's speed beside the contacts, as parts of its fastest rise (fall)."""
-
-    fastest: float
-    slowest: float
-    gained: float
-    lost: float
-    eased: float
-
-
-def _speeds(t: Floats, z: Floats, seen: Seen, v: _Valleys) -> _Speeds:
-    """How fast the COG is where the feet leave and come back, against its fastest."""
-    rows = slice(max(v.crouch - 1, 0), v.low + 2)
-    tt, zz = t[rows], z[rows]
-    middle, speed = (tt[1:] + tt[:-1]) / 2, np.diff(zz) / np.diff(tt)
-    rise, up = _top(middle, speed)
-    fall, down = _top(middle, -speed)
-
-    def at(row: int) -> float:
-        return float(np.interp(t[row], middle, speed))
-
-    gained = lost = eased = 0.0
-    if seen.feet and up > 0:
-        if rise > t[seen.last + 1]:
-            gained = 1 - at(seen.last + 1) / up
-        elif rise < t[seen.last]:
-            lost = 1 - at(seen.last) / up
-    if seen.feet and down > 0 and fall < t[seen.first - 1]:
-        eased = 1 + at(seen.first - 1) / down
-    return _Speeds(rise, fall, gained, lost, eased)
-
-
-def _valleys(
-    t: Floats, z: Floats, seen: Seen, between: tuple[int, int], noise: float
-) -> _Valleys:
-    """Crouch and low: the lowest on the way down from take-off into the past and from land on."""
-    turn = max(0.01 * seen.size, 5 * noise)
-    near = 0.5 * noise + 1e-7
-    wide = 3 * noise + 1e-6
-    back = z[between[0] : seen.last + 1][::-1]
-    deep, hold, breadth, edge = _bottom(back, turn, near, wide)
-    ahead = z[seen.first : between[1] + 1]
-    low, rest, breadth_low, edge_low = _bottom(ahead, turn, near, wide)
-    return _Valleys(
-        seen.last - hold, seen.last - deep, seen.first + low, seen.first + rest,
-        breadth, breadth_low, seen.last - edge, seen.first + edge_low,
-    )
-
-
-def _bottom(way: Floats, turn: float, near: float, wide: float) -> tuple[int, int, float, int]:
-    """First row at the bottom of a way down, last row of the hold there, how many rows are in
-    doubt, and the first of those."""
-    up = way > np.minimum.accumulate(way) + turn
-    stop = int(np.argmax(up)) if np.any(up) else len(way)
-    way = way[:stop]
-    lowest = int(np.argmin(way))
-    first = int(np.argmax(way <= way[lowest] + near))
-    flat = way <= way[lowest] + wide
-    after = np.flatnonzero(~flat[lowest:])
-    last = lowest + (int(after[0]) if len(after) else len(way) - lowest) - 1
-    before = np.flatnonzero(~flat[: lowest + 1])
-    start = int(before[-1]) + 1 if len(before) else 0
-    return first, last, float(last - start), start
-
-
-def _fit(
-    track: Track, t: Floats, z: Floats, seen: Seen, v: _Valleys, noise: float
-) -> tuple[Fit | None, bool]:
-    """The joint fit, where there are samples for it, and whether it holds to the low."""
-    if not v.crouch < seen.last < seen.first < v.low:
-        return None, False
-    start, stop = max(v.hold, v.crouch - HOLD_ROWS), min(v.rest, v.low + HOLD_ROWS)
-    # Blocked poses say where and when, not how between.
-    if track.stepped and float(np.median(np.diff(t[start : stop + 1]))) > 2.5:
-        return None, False
-    pull = 1.0 if seen.feet else 1.5
-    guess = Guess(
-        float(t[v.crouch]), float(t[seen.last]), float(t[seen.first]), float(t[v.low]),
-        (max(1.0, 0.75 * v.wide_crouch), pull, pull, max(1.0, 0.75 * v.wide_low)),
-    )
-    edge = min(v.edge_crouch, seen.last - 1), max(v.edge_low, seen.first + 1)
-    other = None
-    if edge != (v.crouch, v.low):
-        other = float(t[edge[0]]), float(t[edge[1]])
-    whole = fit_jump(t[start : stop + 1], z[start : stop + 1], guess, noise=noise, other=other)
-    if whole.noise <= 3 * max(noise, NOISE_FLOOR):
-        return whole, True
-    deep = z[seen.first] - SUNK * (z[seen.first] - z[v.low])
-    sunk = seen.first + int(np.argmax(z[seen.first : v.low + 1] <= deep))
-    if sunk - seen.first < 2 or v.low - sunk < 2:
-        return whole, True
-    guess = replace(guess, pull=(*guess.pull[:3], 100.0))
-    part = fit_jump(t[start : sunk + 1], z[start : sunk + 1], guess, noise=noise)
-    return (part, False) if part.noise < 0.7 * whole.noise else (whole, True)
-
-
 def _found(
     track: Track,
     t: Floats,
     place: Floats,
     seen: Seen,
-    v: _Valleys,
+    v: Valleys,
     fit: Fit | None,
     true: Fit | None,
     moments: FoundMoments,
     sure: Floats,
-    steps: _Speeds,
+    pace: Speeds,
     *,
     by: tuple[str, str],
     noise: float,
@@ -335,7 +210,9 @@ def _found(
     off = np.hypot(rest, way.aside) if len(rest) == len(way.aside) else np.abs(rest)
     worst = int(np.argmax(off)) if len(off) else 0
     arc = OffArc(
-        float(np.sqrt(np.mean(off**2))), float(off[worst]), float(inner[0][worst]),
+        float(np.sqrt(np.mean(off**2))),
+        float(off[worst]),
+        float(inner[0][worst]),
         _off_styled(true, off, way.aside),
     )
     hold = 0.0 if not v.hold < v.crouch else max(float(moments.crouch - t[v.hold]), 0.0)
@@ -348,8 +225,11 @@ def _found(
             *(float(max(x, 0.01)) for x in (sure[0], sure[1], doubt, sure[3], sure[4]))
         ),
         frames=FoundFrames(
-            hold, moments.takeoff - moments.crouch, apex - moments.takeoff,
-            moments.land - apex, moments.low - moments.land,
+            hold,
+            moments.takeoff - moments.crouch,
+            apex - moments.takeoff,
+            moments.land - apex,
+            moments.low - moments.land,
         ),
         heights=heights,
         gravity=FoundGravity(one, up, down),
@@ -365,13 +245,13 @@ def _found(
         takeoff_by=out,
         land_by=back,
         takeoffs=TakeoffSpread(
-            float(t[seen.last]) if seen.feet else None, steps.fastest, fit.takeoff if fit else None
+            float(t[seen.last]) if seen.feet else None, pace.fastest, fit.takeoff if fit else None
         ),
         contact_land=float(t[seen.first]) if seen.feet else None,
-        fastest_fall=steps.slowest,
-        gained=steps.gained,
-        lost=steps.lost,
-        eased=steps.eased,
+        fastest_fall=pace.slowest,
+        gained=pace.gained,
+        lost=pace.lost,
+        eased=pace.eased,
         size=seen.size,
         noise=noise,
         fit=fit,
@@ -400,7 +280,7 @@ def _heights(
     ta: Floats,
     za: Floats,
     z: Floats,
-    v: _Valleys,
+    v: Valleys,
     *,
     whole: bool,
 ) -> tuple[FoundHeights, float, float]:
@@ -414,30 +294,13 @@ def _heights(
         )
         # An error of the air's ends shifts the top of its parabola by half as much each.
         return heights, true.apex, float(np.hypot(true.sigma[1], true.sigma[2]))
-    apex, top = _top(ta, za)
+    apex, top = top_of(ta, za)
     crouch = near.crouch_height if near else float(z[v.crouch])
     low = near.low_height if near and whole else float(z[v.low])
     heights = FoundHeights(
         float(za[0]) - crouch, top - float(za[0]), top - float(za[-1]), float(za[-1]) - low
     )
     return heights, apex, 0.5
-
-
-def _top(t: Floats, z: Floats) -> tuple[float, float]:
-    """Frame and height of the top: of the parabola through the highest sample and its
-    neighbours."""
-    i = int(np.argmax(z))
-    if i in (0, len(z) - 1):
-        return float(t[i]), float(z[i])
-    left, right = t[i] - t[i - 1], t[i + 1] - t[i]
-    if left <= 1e-9 or right <= 1e-9:
-        return float(t[i]), float(z[i])
-    a = ((z[i + 1] - z[i]) / right - (z[i] - z[i - 1]) / left) / (left + right)
-    b = (z[i] - z[i - 1]) / left + a * left
-    if a >= 0:
-        return float(t[i]), float(z[i])
-    shift = float(np.clip(-b / (2 * a), -left, right))
-    return float(t[i] + shift), float(z[i] + shift * (b + a * shift))
 
 
 def _off_styled(true: Fit | None, off: Floats, aside: Floats) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 from leapwright.before import check_gives, read_moments, read_timing
+from leapwright.changes import Alternative
 from leapwright.errors import ClashError, InputError
 from leapwright.jump import Jump, Moments
 from leapwright.layout import MOMENTS, plain_frame
@@ -156,23 +157,25 @@ def resize(
     landing = math.sqrt(2 * gravity * heights.fall)
     if timing.absorb is not None:
         asked["absorb_height"] = landing * timing.absorb / (2 * fps)
-    jump = plan(
-        **asked,
-        push_height=heights.push,
-        landing_level=heights.landing_level,
-        travel=travel_before if travel is None else travel,
-        gravity=gravity,
-        frame_rate=rate,
-        keep="poses",
-        twos=twos,
-        shot_start=shot_start,
-        subframes=subframes,
-        pins=fixed,
-        crouch_hold_frames=timing.hold,
-        anticipation_frames=None if "start" in stretched else anticipation,
-        recover_frames=None if "end" in stretched else recover,
-        absorb_limit=absorb_limit,
-    )
+    rest: dict[str, Any] = {
+        "push_height": heights.push,
+        "landing_level": heights.landing_level,
+        "travel": travel_before if travel is None else travel,
+        "gravity": gravity,
+        "frame_rate": rate,
+        "keep": "poses",
+        "twos": twos,
+        "shot_start": shot_start,
+        "subframes": subframes,
+        "pins": fixed,
+        "crouch_hold_frames": timing.hold,
+        "anticipation_frames": None if "start" in stretched else anticipation,
+        "recover_frames": None if "end" in stretched else recover,
+        "absorb_limit": absorb_limit,
+    }
+    jump = plan(**asked, **rest)
+    if "jump_height" in asked and not subframes and not {"takeoff", "land"} <= set(fixed):
+        jump = _air_first(jump, asked, rest)
     now = {m: f if was[m] is not None else None for m, f in jump.moments}
     knots = [(was[m], now[m]) for m in MOMENTS if m != "apex"]
     held = was["crouch"], now["crouch"]
@@ -189,3 +192,38 @@ def resize(
         gravity=gravity,
         warnings=jump.warnings,
     )
+
+
+def _air_first(jump: Jump, asked: dict[str, Any], rest: dict[str, Any]) -> Jump:
+    """The whole-frame answer whose height is nearest to the one asked for.
+
+    Who asks for a height means the height: the air is rescaled, and the push then takes what the
+    poses allow, while a plan weighs the two against each other.
+    """
+    wanted = asked["jump_height"]
+    near = min(
+        (other for other in jump.alternatives if _height(other, jump) is not None),
+        key=lambda other: abs(math.log((_height(other, jump) or wanted) / wanted)),
+        default=None,
+    )
+    if near is None or near.frames.air == jump.frames.air:
+        return jump
+    counts = {name: value for name, value in asked.items() if name != "jump_height"}
+    other = plan(air_frames=near.frames.air, **counts, **rest)
+    listed = [a for a in jump.alternatives if a.frames == other.frames]
+    first = listed[0] if listed else near
+    return replace(
+        other,
+        asked=jump.asked,
+        changes=first.changes,
+        alternatives=(first, *(a for a in jump.alternatives if a is not first)),
+    )
+
+
+def _height(answer: Alternative, jump: Jump) -> float | None:
+    """Jump height of an answer; one with its top between frames is no first choice."""
+    if answer.words.startswith("top between"):
+        return None
+    time = answer.frames.air / float(jump.frame_rate)
+    speed = jump.landing_level / time + jump.gravity * time / 2
+    return float(speed**2 / (2 * jump.gravity))

@@ -44,7 +44,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             "recorded people's clips span 0.7 to 1.5; more at both ends of the uncertainty pops",
         ),
         "gains_after_takeoff": Threshold(
-            0.2,
+            0.25,
             "of the fastest rise",
             "recorded feet roll off up to 0.19 before the body is fastest",
         ),
@@ -69,8 +69,9 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             "recorded people's fits span 0.85 to 1.2 on plain jumps",
         ),
         "hangs": Threshold(
-            0.06, "of the air's time", "recorded people's fits hang for up to 0.04; less than a frame "
-            "is rounding"
+            0.06,
+            "of the air's time",
+            "recorded people's fits hang for up to 0.04; less than a frame is rounding",
         ),
         "off_arc": Threshold(
             0.05,

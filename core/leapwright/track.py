@@ -93,7 +93,8 @@ class Track:
         """
         place = _numbers(cog, "cog")
         if place.ndim == 1:
-            place = np.stack([0 * place, 0 * place, place], axis=-1)
+            flat = np.zeros_like(place)
+            place = np.stack([flat, flat, place], axis=-1)
         if place.ndim != 2 or place.shape[1] != 3:
             raise InputError(f"cog must have the shape (F, 3) or (F,), got {place.shape}", "cog")
         count = len(place)

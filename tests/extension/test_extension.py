@@ -244,7 +244,7 @@ def test_resize_waits_for_keys_and_for_something_to_do(seen: dict[str, Any]) -> 
     assert seen["resize_poll_before"] is False
     assert seen["resize_poll_after"] is True
     why, then = seen["resize_why_not"]
-    assert "times height" in why
+    assert why == "Enter a height, or tick Travel."
     assert then == ""
     assert seen["resize_left_asked"] == [0.0, 0.0, False, False, "none"]
 

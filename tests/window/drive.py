@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import time
 import traceback
@@ -190,18 +191,25 @@ def see_resize() -> Iterator[float]:
     yield from press(window, x, y)
     SEEN["resized_by_nothing"] = shapes()
     yield from picture("tab-resize-off")
-    hare().leapwright_resize.times_height = 1.44
+    entered = hare().leapwright_resize
+    entered.times_height = 1.44
+    entered.use_travel, entered.travel = True, 0.5
+    entered.use_heading, entered.heading = True, math.radians(90)
     with overridden():
         bpy.ops.ed.undo_push(message="Times height")
     area.tag_redraw()
     yield 1.0
+    yield from look_for("leapwright_resize.heading", across=0.75, upwards=True)
     yield from look_for("leapwright_resize.times_height", upwards=True)
     yield from picture("tab-resize")
     place = yield from look_for("leapwright.resize", upwards=True)
     yield from press(window, *place)
     yield 1.0
     SEEN["resized"] = shapes()
-    SEEN["times_height_after"] = hare().leapwright_resize.times_height
+    entered = hare().leapwright_resize
+    SEEN["resize_left_asked"] = [
+        entered.times_height, entered.use_travel, entered.use_heading,
+    ]  # fmt: skip
     yield from picture("tab-resized")
     for _ in range(3):
         with overridden():

@@ -131,5 +131,5 @@ def test_a_click_on_resize_makes_the_jump_higher_and_undo_takes_it_back(
     # Up the longest way of the COG control; the air lasts longer.
     assert max(k[3] for k in after) > max(k[3] for k in before) + 0.1
     assert max(k[2] for k in after) > max(k[2] for k in before)
-    assert seen["times_height_after"] == 0.0
+    assert seen["resize_left_asked"] == [0.0, False, False]
     assert seen["after_resize_undone"] == before
