@@ -14,7 +14,10 @@ pytestmark = pytest.mark.needs_bpy
 
 def test_two_hops_from_the_command_line(child, tmp_path):
     one, two = tmp_path / "one.blend", tmp_path / "two.blend"
-    hop = "--rise-frames 6 --push-height 0.1532 --absorb-height 0.1532 --recover-frames 0".split()
+    hop = (
+        *("--rise-frames", "6", "--push-height", "0.1532"),
+        *("--absorb-height", "0.1532", "--recover-frames", "0"),
+    )
     first = child(
         *("block", str(SAMPLES / "hare.blend"), "--rig", "Hare", "--keep", "poses", *hop),
         *("--pin", "crouch=1", "--anticipation-frames", "0", "-o", str(one), "--json"),
