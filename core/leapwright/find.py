@@ -170,7 +170,7 @@ def _merged(track: Track, t: Floats, z: Floats, feet: Feet) -> list[Clear]:
             before = made[-1]
             a, b = before.first, clear.last
             short = (t[b] - t[a]) / track.fps < DRIFT_TIME
-            sank = float(z[before.last : a + 1].max() - z[a : b + 1].min())
+            sank = float(np.max(z[before.last : a + 1]) - np.min(z[a : b + 1]))
             calm = max(abs(speed[a]), abs(speed[b])) < slow
             if short and calm and sank < DRIFT_WAY * feet.size:
                 made[-1] = Clear(before.last, clear.first, max(before.height, clear.height))

@@ -8,13 +8,14 @@ SIAM J. Numer. Anal. 10, 1973).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leapwright.arcs import Arc, air_rows, design
+from leapwright.arcs import Arc, Ends, air_rows, design
 
 __all__ = ["NOISE_FLOOR", "Arc", "Fit", "Guess", "air_parabola", "fit_jump", "jitter"]
 
@@ -30,11 +31,17 @@ UNEVEN = 0.3
 """How far, in logarithms, push and absorb are from constant force before that tells against a
 fit: recorded people's span 0.7 to 1.5. It decides only where noise hides where they begin."""
 
-MOST_STEPS = 20
+STEP = 1e-4
+"""Frames by which a moment is moved to see what that changes."""
+
+MOST_STEPS = 15
 """Steps of the search."""
 
 BETTER = 14.0
 """Drop of chi squared for which the air may have one more number."""
+
+SHAPELESS = 0.1
+"""A fit that misses by this part of the heights' swing has no air for a style to be of."""
 
 ALIKE = 9.0
 """Rise of chi squared up to which whole frames say the same as the best fractions."""
@@ -171,10 +178,14 @@ def fit_jump(
     if other is not None:
         again = _search(data, np.array([other[0], start[1], start[2], other[1]]), "one")
         best = min(best, again, key=lambda f: f.cost)
-    free = max(len(t) - 9, 1)
-    if best.cost > 2 * free * data.floor**2:
+    if not _is_enough(data, best):
         best = _with_style(data, best)
     return _described(data, best)
+
+
+def _is_enough(data: _Data, best: _Found) -> bool:
+    """Whether what is left is the noise that was there."""
+    return best.cost <= 2 * max(len(data.t) - 9, 1) * data.floor**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,17 +200,16 @@ class _Found:
 def _with_style(data: _Data, best: _Found) -> _Found:
     """Let rise and fall part, then the top hang, as long as each makes the fit much better."""
     inside = int(np.sum((data.t > best.knots[1]) & (data.t < best.knots[2])))
-    for arc, least in (("two", 3), ("hang", 6)):
-        if inside < least:
+    if best.noise > SHAPELESS * float(np.ptp(data.z)):
+        return best
+    arcs: tuple[tuple[Arc, int], ...] = (("two", 3), ("hang", 6))
+    for arc, least in arcs:
+        starts = _style_starts(data, best, arc)
+        if inside < least or not starts or _is_enough(data, best):
             break
-        starts = _style_starts(data, best, arc)  # type: ignore[arg-type]
-        tries = [_search(data, start, arc) for start in starts]  # type: ignore[arg-type]
-        if not tries:
-            continue
-        other = min(tries, key=lambda f: f.cost)
-        if (best.cost - other.cost) / max(other.noise, data.floor) ** 2 > BETTER and (
-            other.cost < 0.5 * best.cost
-        ):
+        other = min((_search(data, start, arc) for start in starts), key=lambda f: f.cost)
+        gain = (best.cost - other.cost) / max(other.noise, data.floor) ** 2
+        if gain > BETTER and other.cost < 0.5 * best.cost:
             best = other
     return best
 
@@ -218,26 +228,30 @@ def _style_starts(data: _Data, best: _Found, arc: Arc) -> list[Floats]:
         if arc == "two":
             starts.append(np.array([*moments, top]))
             continue
-        for half in (0.04 * (land - o), 0.12 * (land - o)):
-            if o < top - half and top + half < land:
-                starts.append(np.array([*moments, top - half, top + half]))
+        halves = (0.04 * (land - o), 0.12 * (land - o))
+        starts += [
+            np.array([*moments, top - half, top + half])
+            for half in halves
+            if o < top - half and top + half < land
+        ]
     return starts
 
 
-def _solve(data: _Data, knots: Floats, arc: Arc) -> tuple[Floats, Floats]:
-    rows = design(data.t, knots, arc)
+def _solve(data: _Data, knots: Floats, arc: Arc) -> tuple[Floats, Floats, Ends]:
+    """Heights and gravities that fit best with these moments, and what they leave."""
+    rows, ends = design(data.t, knots, arc)
     solved = np.linalg.lstsq(rows, data.z, rcond=None)[0]
-    return solved, data.z - rows @ solved
+    return solved, data.z - rows @ solved, ends
 
 
 def _in_order(knots: Floats) -> bool:
-    c, o, land, w = knots[:4]
-    inner = knots[4:]
-    line = np.concatenate([[c, o], inner, [land, w]])
-    gaps = np.diff(line)
-    if len(inner) == 2:
-        return bool(np.all(np.delete(gaps, 2) >= SHORTEST) and gaps[2] >= 0)
-    return bool(np.all(gaps >= SHORTEST))
+    c, o, *rest = knots.tolist()
+    land, w, *tops = rest
+    line: list[float] = [c, o, *tops, land, w]
+    gaps = [b - a for a, b in pairwise(line)]
+    if len(tops) == 2:
+        return gaps.pop(2) >= 0 and min(gaps) >= SHORTEST
+    return min(gaps) >= SHORTEST
 
 
 def _search(data: _Data, start: Floats, arc: Arc) -> _Found:
@@ -281,7 +295,7 @@ def _descend(data: _Data, start: Floats, arc: Arc, *, first: int) -> tuple[Float
 
 def _spread(data: _Data, knots: Floats, arc: Arc) -> float:
     """Standard deviation of what the fit leaves, m."""
-    _, rest = _solve(data, knots, arc)
+    _, rest, _ = _solve(data, knots, arc)
     free = len(data.t) - len(knots) - 5
     return float(np.sqrt(rest @ rest / free)) if free >= 2 else 0.0
 
@@ -294,7 +308,7 @@ def _finished(data: _Data, knots: Floats, arc: Arc) -> _Found:
         sigma = np.sqrt(np.diag(np.linalg.inv(slope.T @ slope)))[:4]
     except np.linalg.LinAlgError:
         sigma = data.pull
-    _, left = _solve(data, knots, arc)
+    _, left, _ = _solve(data, knots, arc)
     return _Found(arc, knots, float(left @ left), noise, sigma)
 
 
@@ -316,37 +330,31 @@ def _whole_frames(data: _Data, knots: Floats, arc: Arc, noise: float) -> Floats:
 
 def _residual(data: _Data, knots: Floats, arc: Arc, noise: float) -> Floats:
     """What tells against these moments, each part over its own standard deviation."""
-    solved, rest = _solve(data, knots, arc)
-    c, o, land, w = knots[:4]
-    height, speed, _ = air_rows(knots, arc)
-    air, ends = solved[1:-1], np.array([o, land])
-    (z_o, z_l), (v_o, v_l) = height(ends) @ air, speed(ends) @ air
+    solved, rest, ends = _solve(data, knots, arc)
+    c, o, land, w = knots[:4].tolist()
+    z_o, v_o, z_l, v_l = (float(row @ solved[1:-1]) for row in ends)
     # Time over that of a constant force; out of bounds counts as at them.
     push = v_o * (o - c) / max(2 * (z_o - solved[0]), 1e-9)
     absorb = -v_l * (w - land) / max(2 * (z_l - solved[-1]), 1e-9)
-    uneven = np.log(np.clip([push, absorb], 0.1, 10)) / UNEVEN
+    uneven = [math.log(min(max(x, 0.1), 10.0)) / UNEVEN for x in (push, absorb)]
     return np.concatenate([rest / noise, (knots[:4] - data.guess) / data.pull, uneven])
 
 
 def _jacobian(data: _Data, knots: Floats, arc: Arc, noise: float, rest: Floats) -> Floats:
-    columns = []
+    slope = np.empty((len(rest), len(knots)))
     for i in range(len(knots)):
-        h = 1e-4
         moved = knots.copy()
-        moved[i] += h
-        columns.append((_residual(data, moved, arc, noise) - rest) / h)
-    return np.stack(columns, axis=1)
+        moved[i] += STEP
+        slope[:, i] = (_residual(data, moved, arc, noise) - rest) / STEP
+    return slope
 
 
 def _described(data: _Data, found: _Found) -> Fit:
     knots, arc = found.knots, found.arc
-    solved, _ = _solve(data, knots, arc)
+    solved, _, ends = _solve(data, knots, arc)
     c, o, land, w = (float(k) for k in knots[:4])
-    height, speed, count = air_rows(knots, arc)
-    air = solved[1 : 1 + count]
-    ends = np.array([o, land])
-    z_o, z_l = (height(ends) @ air).tolist()
-    v_o, v_l = (speed(ends) @ air).tolist()
+    air = solved[1:-1]
+    z_o, v_o, z_l, v_l = (float(row @ air) for row in ends)
     if arc == "one":
         span = land - o
         rise = fall = float(-2 * air[2] / span**2)
@@ -362,7 +370,7 @@ def _described(data: _Data, found: _Found) -> Fit:
         v1, v2 = rise * (knots[4] - first), -fall * (last - knots[5])
         apex = float(first + (last - first) * v1 / (v1 - v2)) if v1 > v2 else float(knots[4])
     apex = float(np.clip(apex, o, land))
-    top = float((height(np.array([apex])) @ air)[0])
+    top = float((air_rows(np.array([apex]), knots, arc)[0] @ air)[0])
     return Fit(
         arc=arc,
         crouch=c,

@@ -305,7 +305,7 @@ def _heights(
 
 def _off_styled(true: Fit | None, off: Floats, aside: Floats) -> float:
     if true is None or true.arc == "one":
-        return float(off.max()) if len(off) else 0.0
+        return float(np.max(off)) if len(off) else 0.0
     side = float(np.abs(aside).max()) if len(aside) else 0.0
     return float(np.hypot(3 * true.noise, side)) if true.noise > NOISE_FLOOR else side
 
@@ -339,11 +339,11 @@ def _travel(t: Floats, place: Floats, moments: FoundMoments) -> _Travel:
 
 def _in_place(ratio: float, t: Floats, z: Floats, arc: OffArc) -> bool:
     """Whether the height is added elsewhere: the COG hovers, or does not rise at all."""
-    swing = float(z.max() - min(z[0], z[-1]))
+    swing = float(np.max(z) - min(z[0], z[-1]))
     if ratio < STILL:
         return True
     if arc.largest < RAGGED * swing or arc.styled < 0.5 * arc.largest:
         return False
     fine = np.linspace(t[0], t[-1], 400)
-    high = float(np.mean(np.interp(fine, t, z) >= z.max() - TOP * swing))
+    high = float(np.mean(np.interp(fine, t, z) >= np.max(z) - TOP * swing))
     return ratio < HOVER or high >= PLATEAU

@@ -85,7 +85,8 @@ def test_broken_text_is_refused_in_words(change, words):
 
 def test_any_damage_is_either_read_or_refused():
     random = np.random.default_rng(5)
-    letters = list("{}0.-eE\n \t:JXn") + ["OFFSET ", "End Site", "MOTION", "CHANNELS 6 "]
+    letters = [*"{}0.-eE\n \t:JXn", "OFFSET ", "End Site", "MOTION", "CHANNELS 6 "]
+    read = refused = 0
     for _ in range(600):
         text = GOOD
         for _ in range(int(random.integers(1, 6))):
@@ -94,10 +95,13 @@ def test_any_damage_is_either_read_or_refused():
             text = text[:at] + str(random.choice(letters)) + text[stop:]
         try:
             places = read_bvh(text).positions()
-        except InputError as error:
-            assert "\n" not in str(error)
+        except InputError:
+            refused += 1
         else:
-            assert np.all(np.isfinite(places)) or "e" in text.lower()
+            assert places.shape[2] == 3
+            read += 1
+    assert read > 0
+    assert refused > 100
 
 
 def test_a_chain_of_thousands_is_read():

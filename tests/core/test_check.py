@@ -40,8 +40,8 @@ def names_of(findings):
 @pytest.mark.parametrize("kind", list(FINDINGS))
 def test_every_kind_is_found_at_twice_its_threshold(kind):
     """``python tools/faults.py`` does the same with 50 jumps of each."""
-    row = faults.seeded(kind, count=12, seed=1)
-    assert row.share >= 11 / 12, row
+    row = faults.seeded(kind, count=10, seed=1)
+    assert row.share >= 0.9, row
 
 
 def test_sound_jumps_are_clean():
@@ -144,7 +144,7 @@ def test_the_beginners_jump_gains_speed_and_is_off_its_arc(last, first):
     found = {f.id: f for f in check([jump], track)}
     assert {"gains_after_takeoff", "off_arc"} <= set(found)
     assert "still gains speed until frame 16.5" in found["gains_after_takeoff"].text
-    assert ("no_key_on_contact" in found) == (last > 13)
+    assert ("no_key_on_contact" in found) == (last > 12)
     assert FIXES["off_arc"] == found["off_arc"].fix
 
 

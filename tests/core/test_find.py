@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import time
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -160,7 +161,7 @@ def test_hops_of_a_chain_share_their_moments(level):
         assert jump.moments.takeoff == pytest.approx(start + push, abs=0.05)
         assert jump.moments.land == pytest.approx(start + push + air, abs=0.05)
         assert jump.gravity.air == pytest.approx(hop.gravity, rel=5e-3)
-    for here, there in zip(jumps[:-1], jumps[1:], strict=True):
+    for here, there in pairwise(jumps):
         assert here.moments.low == there.moments.crouch
         assert there.shares_crouch
 

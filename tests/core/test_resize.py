@@ -127,9 +127,7 @@ def test_no_push_and_no_reach():
 def test_the_height_that_is_asked_for_comes_before_the_push() -> None:
     """Up onto a crate, 1.44 times as high: 21 air frames give 1.231 m, 22 would give 1.321 m."""
     was = {"crouch": 97, "takeoff": 101, "apex": 111, "land": 117, "low": 119}
-    higher = resize(
-        was, Heights(jump=0.8514, push=0.3405, landing_level=0.545), times_height=1.44
-    )
+    higher = resize(was, Heights(jump=0.8514, push=0.3405, landing_level=0.545), times_height=1.44)
     assert higher.jump.frames.air == 21
     assert higher.jump.jump_height == pytest.approx(1.2307, abs=1e-3)
     assert higher.jump.alternatives[0].frames == higher.jump.frames
