@@ -61,17 +61,17 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "falls_faster": Threshold(
             1.35,
             "fall gravity over rise gravity",
-            "recorded people's fits span 0.85 to 1.2 on plain jumps",
+            "recorded people's fits span 0.84 to 1.23",
         ),
         "falls_slower": Threshold(
             1.35,
             "rise gravity over fall gravity",
-            "recorded people's fits span 0.85 to 1.2 on plain jumps",
+            "recorded people's fits span 0.84 to 1.23",
         ),
         "hangs": Threshold(
-            0.06,
+            0.08,
             "of the air's time",
-            "recorded people's fits hang for up to 0.04; less than a frame is rounding",
+            "recorded people's fits hang for up to 0.05; less than a frame is rounding",
         ),
         "off_arc": Threshold(
             0.05,
@@ -85,7 +85,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             "half a frame of rounding on a push of three frames is a sixth",
         ),
         "travel_uneven": Threshold(
-            0.05, "of the travel", "recorded people sway by 0.02 about an even pace"
+            0.05, "of the travel", "recorded people sway by 0.02 of theirs where they travel"
         ),
         "travel_uneven_least": Threshold(0.015, f"m, {_BODY}", "less is not seen"),
         "gravity": Threshold(
@@ -94,10 +94,10 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "absorb_stiff": Threshold(
             0.4,
             "of the absorb that fits",
-            "2.5 times the force of the push: recorded landings sink 0.6 to 2.4 times as deep",
+            "2.5 times the force of the push: recorded landings sink 0.8 to 2.6 times as deep",
         ),
         "absorb_soft": Threshold(
-            3.0, "times the absorb that fits", "recorded landings sink 0.6 to 2.4 times as deep"
+            3.0, "times the absorb that fits", "recorded landings sink 0.8 to 2.6 times as deep"
         ),
         "foot_slides": Threshold(0.03, f"m, {_BODY}", "recorded soles roll by up to 0.02"),
         "foot_below_floor": Threshold(
