@@ -116,7 +116,8 @@ def frame_rate_of(frame_rate: float | str | Fraction) -> Fraction:
         if isinstance(frame_rate, float):
             if not math.isfinite(frame_rate):
                 raise ValueError
-            rate = Fraction(repr(frame_rate))
+            # A numpy number is a float too, and is written in another way.
+            rate = Fraction(repr(float(frame_rate)))
         else:
             rate = Fraction(frame_rate)
     except (ValueError, ZeroDivisionError, TypeError):
