@@ -45,7 +45,7 @@ def seen(built: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any
         env=environment,
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=900,
         check=False,
     )
     assert said.exists(), done.stdout[-3000:] + done.stderr[-3000:]
