@@ -3,11 +3,9 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 
@@ -206,14 +204,13 @@ def block(
         raise quoting(error, typed) from None
     if not dry_run:
         shot.save(target, in_place=in_place)
-    if as_json:
-        print(json.dumps(result.to_json(), indent=2), file=data)
-    else:
-        tables.show_plan(result.jump, unit=unit.value, out=data)
-        tables.show_keys(result, out=data)
-    data.flush()
-    tables.warn(result.warnings)
-    print("Nothing was written (dry run)." if dry_run else f"Wrote {target}", file=sys.stderr)
+
+    def show(result: Any, *, out: TextIO) -> None:
+        tables.show_plan(result.jump, unit=unit.value, out=out)
+        tables.show_keys(result, out=out)
+
+    shots.tell(result, None if as_json else show, data)
+    shots.say_where(target, dry_run=dry_run)
 
 
 def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:

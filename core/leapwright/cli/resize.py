@@ -3,8 +3,6 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Mapping
 from typing import Annotated, Any
 
@@ -127,13 +125,8 @@ def resize(
         raise quoting(error, typed) from None
     if not dry_run:
         shot.save(target, in_place=in_place)
-    if as_json:
-        print(json.dumps(result.to_json(), indent=2), file=data)
-    else:
-        tables.show_resized(result, out=data)
-    data.flush()
-    tables.warn(result.warnings)
-    print("Nothing was written (dry run)." if dry_run else f"Wrote {target}", file=sys.stderr)
+    shots.tell(result, None if as_json else tables.show_resized, data)
+    shots.say_where(target, dry_run=dry_run)
 
 
 def _ask(typed: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,10 @@
 
 from __future__ import annotations
 
+import json
 import os
+import sys
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
@@ -20,7 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RIG", "WRITING", "Cog", "DryRun", "Feet", "InPlace", "NoProps", "Out", "RigFile", "RigName",
-    "Root", "Shot", "check_rate", "load_blender", "option", "switch", "target_of", "with_list",
+    "Root", "Shot", "check_rate", "load_blender", "option", "say_where",
+    "switch", "target_of", "tell", "with_list",
 ]  # fmt: skip
 
 RIG, WRITING = "The rig", "Files"
@@ -110,6 +114,21 @@ def load_blender() -> tuple[TextIO, ModuleType]:
 
 def _one_line(text: str) -> str:
     return " ".join(line.strip() for line in text.splitlines())
+
+
+def tell(result: Any, show: Callable[..., None] | None, data: TextIO) -> None:
+    """Print a result, as JSON where nothing is to `show` it, and its warnings."""
+    if show is None:
+        print(json.dumps(result.to_json(), indent=2), file=data)
+    else:
+        show(result, out=data)
+    data.flush()
+    tables.warn(result.warnings)
+
+
+def say_where(target: Path, *, dry_run: bool) -> None:
+    """Say which file was written, the last line of every verb."""
+    print("Nothing was written (dry run)." if dry_run else f"Wrote {target}", file=sys.stderr)
 
 
 def check_rate(fps: str | None, frame_rate: Fraction) -> None:
