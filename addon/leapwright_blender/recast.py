@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 from leapwright.curves import Channel, Curves, Interpolation, channel, concat, identical, select
 from leapwright.errors import HostError, NotFoundError
 from leapwright.fingerprint import changed_keys
+from leapwright.jump import Moments
 from leapwright.shape import largest_miss
 from leapwright.timemap import TimeMap
 from leapwright.warp import Warped, warp
 from leapwright_blender import host
 from leapwright_blender.aligned import unturned
 from leapwright_blender.cast import Cast, Part
+from leapwright_blender.heights import Flight
 from leapwright_blender.held import to_free, with_free
 from leapwright_blender.read import read_curves
 from leapwright_blender.retimed import KeysMoved
@@ -33,6 +35,7 @@ __all__ = [
     "holding",
     "joined",
     "keys_of",
+    "moved_moments",
     "ours",
     "played",
     "refuse_closed",
@@ -111,6 +114,16 @@ def through(
         )
     )
     return Recast(cast, warped.curves, warped.changed, warped.fixed, warped)
+
+
+def moved_moments(before: Flight, after: Moments) -> dict[float, float]:
+    """Frames of the moments before and after: their keys go there. One between frames has none."""
+    there = dict(after)
+    return {
+        frame: float(there[name])
+        for name, frame in before.moments.items()
+        if there.get(name) is not None and float(frame).is_integer()
+    }
 
 
 def _eases(curves: Curves, time_map: TimeMap) -> Bools:

@@ -34,6 +34,7 @@ from leapwright_blender.recast import (
     holding,
     joined,
     keys_of,
+    moved_moments,
     ours,
     played,
     refuse_closed,
@@ -119,7 +120,7 @@ def resize(
         solved.map,
         carriers,
         air=(before.moments["takeoff"], before.moments["land"]),
-        moments=_moments(solved, before),
+        moments=moved_moments(before, solved.moments_after),
         exact=exact_shape,
         subframes=subframes,
     )
@@ -310,16 +311,6 @@ def _flies(cast: Cast, control: Control, frames: Mapping[str, float]) -> bool:
 
 
 # --- Curves ------------------------------------------------------------------------------------
-
-
-def _moments(solved: Resized, before: Flight) -> dict[float, float]:
-    """Frames of the moments before and after: their keys go there."""
-    after = dict(solved.moments_after)
-    return {
-        frame: float(after[name])
-        for name, frame in before.moments.items()
-        if after.get(name) is not None and float(frame).is_integer()
-    }
 
 
 def _nothing(cast: Cast) -> NDArray[np.bool_]:

@@ -31,6 +31,7 @@ from leapwright_blender.recast import (
     holding,
     joined,
     keys_of,
+    moved_moments,
     ours,
     played,
     refuse_closed,
@@ -94,7 +95,7 @@ def retime(
         solved.map,
         _carriers(controls, _air(controls, remembered)),
         air=(before.moments["takeoff"], before.moments["land"]),
-        moments=_moments(solved, before),
+        moments=moved_moments(before, solved.moments_after),
         exact=exact_shape,
         subframes=subframes,
     )
@@ -148,16 +149,6 @@ def _carriers(controls: Controls, air: str) -> list[Control]:
     """Controls whose location carries the COG."""
     carriers = [controls.cog, *([controls.root] if controls.root is not None else [])]
     return carriers if air == "root" else [*carriers, *controls.feet]
-
-
-def _moments(solved: Retimed, before: Flight) -> dict[float, float]:
-    """Frames of the moments before and after: their keys go there."""
-    after = dict(solved.moments_after)
-    return {
-        frame: float(after[name])
-        for name, frame in before.moments.items()
-        if name != "hold" and after.get(name) is not None and float(frame).is_integer()
-    }
 
 
 def _hanging(

@@ -34,10 +34,10 @@ def _rows(numbers: str) -> dict[str, Segment]:
 
 # P. de Leva, "Adjustments to Zatsiorsky-Seluyanov's segment inertia parameters", Journal of
 # Biomechanics 29(9), 1996, 1223-1230, Table 4: mass %, centre %, length mm. Men 1.741 m and
-# 73.0 kg, women 1.735 m and 61.9 kg. Masses and centres were compared with two public
-# transcriptions. Lengths are from memory; where a segment is measured in more than one way,
-# they agree through the centres (tested): one centre, whichever the ends. Of the others, thigh,
-# shank and foot of men were compared with a transcription.
+# 73.0 kg, women 1.735 m and 61.9 kg. Masses and centres were compared with two public copies of
+# the table. Lengths are from memory; where a segment is measured in more than one way, they agree
+# through the centres (tested): one centre, whichever the ends. Of the others, thigh, shank and
+# foot of men were compared with a copy.
 DE_LEVA: dict[str, dict[str, Segment]] = {
     "male": _rows(
         """

@@ -167,15 +167,7 @@ def block(
         ),
     ] = None,
     twos: flags.Twos = False,
-    shot_start: Annotated[
-        str | None,
-        option(
-            "--shot-start",
-            "FRAME",
-            flags.FRAMES,
-            "The shot's first frame; twos count from it. Default: the scene's start.",
-        ),
-    ] = None,
+    shot_start: shots.ShotStart = None,
     subframes: flags.Subframes = False,
     pin: flags.Pin = None,
     out: shots.Out = None,

@@ -6,13 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-import typer
-
-from leapwright.cli import lengths, shots, tables
+from leapwright.cli import change, lengths, shots, tables
 from leapwright.cli import plan as flags
 from leapwright.cli.plan import quoting
-from leapwright.cli.retime import JUMP, KEYS, Gives
-from leapwright.cli.shots import option, switch
+from leapwright.cli.shots import option
 from leapwright.errors import InputError
 
 __all__ = ["resize"]
@@ -47,62 +44,21 @@ def resize(
         option(
             "--moment",
             "MOMENT=FRAME",
-            JUMP,
+            change.JUMP,
             "Where a moment is now: crouch, take-off and land at least. Default: as remembered, "
             "else where the COG turns and the soles leave and land. Repeatable.",
         ),
     ] = None,
-    jump: Annotated[
-        int | None,
-        typer.Option(
-            "--jump",
-            metavar="N",
-            rich_help_panel=JUMP,
-            show_default=False,
-            help="Which of several remembered jumps, from 1.",
-        ),
-    ] = None,
-    pin: Annotated[
-        list[str] | None,
-        option("--pin", "MOMENT=FRAME", JUMP, "A moment that lands on a frame. Repeatable."),
-    ] = None,
-    before: Annotated[
-        Gives,
-        typer.Option(
-            "--before",
-            rich_help_panel=JUMP,
-            help="Earlier keys shift with the jump, or stay while the anticipation gives.",
-        ),
-    ] = Gives.shift,
-    after: Annotated[
-        Gives,
-        typer.Option(
-            "--after",
-            rich_help_panel=JUMP,
-            help="Later keys shift with the jump, or stay while the recover gives.",
-        ),
-    ] = Gives.shift,
+    jump: change.JumpNumber = None,
+    pin: change.Pin = None,
+    before: change.Before = change.Gives.shift,
+    after: change.After = change.Gives.shift,
     twos: flags.Twos = False,
-    shot_start: Annotated[
-        str | None,
-        option(
-            "--shot-start",
-            "FRAME",
-            flags.FRAMES,
-            "The shot's first frame; twos count from it. Default: the scene's start.",
-        ),
-    ] = None,
-    subframes: Annotated[
-        bool, switch("--subframes", KEYS, "Exactly as asked, keys between frames.")
-    ] = False,
-    exact_shape: Annotated[
-        bool,
-        switch("--exact-shape", KEYS, "Split curves where time bends, so that no shape changes."),
-    ] = False,
+    shot_start: shots.ShotStart = None,
+    subframes: change.Subframes = False,
+    exact_shape: change.ExactShape = False,
     no_props: shots.NoProps = False,
-    no_markers: Annotated[
-        bool, switch("--no-markers", KEYS, "Leave our timeline markers where they are.")
-    ] = False,
+    no_markers: change.NoMarkers = False,
     out: shots.Out = None,
     in_place: shots.InPlace = False,
     dry_run: shots.DryRun = False,
@@ -136,25 +92,9 @@ def _ask(typed: Mapping[str, Any]) -> dict[str, Any]:
         "times_height": lengths.number,
         "travel": lengths.length,
         "heading": lengths.number,
-        "shot_start": lengths.count,
     }
-    ask: dict[str, Any] = {
-        name: read(typed[name], name) for name, read in readers.items() if typed[name] is not None
-    }
-    for name in ("rig_file", "root", "cog", "feet", "jump"):
-        if typed[name]:
-            ask[name] = typed[name]
-    if typed["moment"]:
-        ask["moments"] = lengths.moment_frames(typed["moment"], "moments")
-    if typed["pin"]:
-        ask["pins"] = lengths.moment_frames(typed["pin"], "pins")
-    for name in ("before", "after"):
-        if typed[name] is not Gives.shift:
-            ask[name] = typed[name].value
-    for name in ("twos", "subframes", "exact_shape", "dry_run"):
-        if typed[name]:
-            ask[name] = True
-    for flag, name in (("no_props", "props"), ("no_markers", "markers")):
-        if typed[flag]:
-            ask[name] = False
+    ask = change.asked(typed)
+    for name, read in readers.items():
+        if typed[name] is not None:
+            ask[name] = read(typed[name], name)
     return ask

@@ -4,12 +4,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from enum import StrEnum
 from typing import Annotated, Any
 
-import typer
-
-from leapwright.cli import lengths, shots, tables
+from leapwright.cli import change, lengths, shots, tables
 from leapwright.cli import plan as flags
 from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option, switch
@@ -17,15 +14,8 @@ from leapwright.errors import InputError
 
 __all__ = ["retime"]
 
-TIME, JUMP, KEYS = "What changes", "The jump", "Keys"
+TIME = "What changes"
 COUNTS = ("rise_frames", "air_frames", "push_frames", "fall_frames", "hang_frames", "absorb_frames")
-
-
-class Gives(StrEnum):
-    """What becomes of the rest of the shot."""
-
-    shift = "shift"
-    stretch = "stretch"
 
 
 def _count(flag: str, words: str) -> Any:
@@ -71,74 +61,34 @@ def retime(
         option(
             "--moment",
             "MOMENT=FRAME",
-            JUMP,
+            change.JUMP,
             "Where a moment is now. Default: as remembered, else where the COG turns and the soles "
             "leave and land. Repeatable.",
         ),
     ] = None,
-    jump: Annotated[
-        int | None,
-        typer.Option(
-            "--jump",
-            metavar="N",
-            rich_help_panel=JUMP,
-            show_default=False,
-            help="Which of several remembered jumps, from 1.",
-        ),
-    ] = None,
-    pin: Annotated[
-        list[str] | None,
-        option("--pin", "MOMENT=FRAME", JUMP, "A moment that lands on a frame. Repeatable."),
-    ] = None,
+    jump: change.JumpNumber = None,
+    pin: change.Pin = None,
     phases: Annotated[
         str | None,
         option(
             "--phases",
             "PHASE,PHASE",
-            JUMP,
+            change.JUMP,
             "What changes: anticipation, push, air, absorb, recover. Default push,air,absorb.",
         ),
     ] = None,
-    before: Annotated[
-        Gives,
-        typer.Option(
-            "--before",
-            rich_help_panel=JUMP,
-            help="Earlier keys shift with the jump, or stay while the anticipation gives.",
-        ),
-    ] = Gives.shift,
-    after: Annotated[
-        Gives,
-        typer.Option(
-            "--after",
-            rich_help_panel=JUMP,
-            help="Later keys shift with the jump, or stay while the recover gives.",
-        ),
-    ] = Gives.shift,
+    before: change.Before = change.Gives.shift,
+    after: change.After = change.Gives.shift,
     twos: flags.Twos = False,
-    shot_start: Annotated[
-        str | None,
-        option(
-            "--shot-start",
-            "FRAME",
-            flags.FRAMES,
-            "The shot's first frame; twos count from it. Default: the scene's start.",
-        ),
-    ] = None,
-    subframes: Annotated[
-        bool, switch("--subframes", KEYS, "Exactly as asked, keys between frames.")
-    ] = False,
-    exact_shape: Annotated[
-        bool,
-        switch("--exact-shape", KEYS, "Split curves where time bends, so that no shape changes."),
-    ] = False,
+    shot_start: shots.ShotStart = None,
+    subframes: change.Subframes = False,
+    exact_shape: change.ExactShape = False,
     selected: Annotated[
-        bool, switch("--selected", KEYS, "Only the selected controls, not the whole character.")
+        bool,
+        switch("--selected", change.KEYS, "Only the selected controls, not the whole character."),
     ] = False,
     no_props: shots.NoProps = False,
-    no_markers: Annotated[
-        bool, switch("--no-markers", KEYS, "Leave our timeline markers where they are.")
-    ] = False,
+    no_markers: change.NoMarkers = False,
     out: shots.Out = None,
     in_place: shots.InPlace = False,
     dry_run: shots.DryRun = False,
@@ -166,34 +116,19 @@ def retime(
 
 def _ask(typed: Mapping[str, Any]) -> dict[str, Any]:
     """Keyword arguments of a rig's ``retime``; what was not typed is absent."""
-    ask: dict[str, Any] = {
-        name: lengths.count(typed[name], name) for name in COUNTS if typed[name] is not None
-    }
+    ask = change.asked(typed)
+    for name in COUNTS:
+        if typed[name] is not None:
+            ask[name] = lengths.count(typed[name], name)
     if typed["snappiness"] is not None:
         ask["snappiness"] = lengths.number(typed["snappiness"], "snappiness")
-    for name in ("rig_file", "root", "cog", "feet", "jump"):
-        if typed[name]:
-            ask[name] = typed[name]
-    if typed["moment"]:
-        ask["moments"] = lengths.moment_frames(typed["moment"], "moments")
-    if typed["pin"]:
-        ask["pins"] = lengths.moment_frames(typed["pin"], "pins")
     if typed["phases"] is not None:
         ask["phases"] = [part.strip() for part in typed["phases"].split(",")]
-    if typed["shot_start"] is not None:
-        ask["shot_start"] = lengths.count(typed["shot_start"], "shot_start")
     if typed["gravity"] is not None and not typed["to_gravity"]:
         raise InputError("gravity says what is true for --to-gravity: give that too", "gravity")
     if typed["to_gravity"]:
         given = typed["gravity"]
         ask["to_gravity"] = True if given is None else lengths.gravity(given)
-    for name in ("before", "after"):
-        if typed[name] is not Gives.shift:
-            ask[name] = typed[name].value
-    for name in ("twos", "subframes", "exact_shape", "selected", "dry_run"):
-        if typed[name]:
-            ask[name] = True
-    for flag, name in (("no_props", "props"), ("no_markers", "markers")):
-        if typed[flag]:
-            ask[name] = False
+    if typed["selected"]:
+        ask["selected"] = True
     return ask

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from leapwright.bpy_missing import explain
+from leapwright.cli import plan as flags
 from leapwright.cli import tables
 from leapwright.errors import ClashError, FileError, HostError, InputError, KeysInTheWayError
 from leapwright.units import frame_rate_of
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RIG", "WRITING", "Cog", "DryRun", "Feet", "InPlace", "NoProps", "Out", "RigFile", "RigName",
-    "Root", "Shot", "check_rate", "load_blender", "option", "say_where",
+    "Root", "Shot", "ShotStart", "check_rate", "load_blender", "option", "say_where",
     "switch", "target_of", "tell", "with_list",
 ]  # fmt: skip
 
@@ -54,6 +55,15 @@ RigFile = Annotated[
 Root = Annotated[str | None, option("--root", "CONTROL", RIG, "The root.")]
 Cog = Annotated[str | None, option("--cog", "CONTROL", RIG, "The COG control.")]
 Feet = Annotated[list[str] | None, option("--feet", "CONTROL", RIG, "A foot control. Repeatable.")]
+ShotStart = Annotated[
+    str | None,
+    option(
+        "--shot-start",
+        "FRAME",
+        flags.FRAMES,
+        "The shot's first frame; twos count from it. Default: the scene's start.",
+    ),
+]
 NoProps = Annotated[
     bool, switch("--no-props", RIG, "Leave the keys of props (satchel, ball) where they are.")
 ]
