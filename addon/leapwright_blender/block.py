@@ -8,9 +8,8 @@ from dataclasses import asdict
 from typing import Any
 
 from leapwright import ClashError
-from leapwright_blender import host, store
+from leapwright_blender import store
 from leapwright_blender.blocked import Blocked
-from leapwright_blender.character import holders
 from leapwright_blender.contact import LEVEL, read_contacts, refuse_outside
 from leapwright_blender.course import Course
 from leapwright_blender.finish import finish, remembered_controls
@@ -24,7 +23,7 @@ from leapwright_blender.solved import solve
 from leapwright_blender.store import Remembered
 from leapwright_blender.wanted import Wanted, chained, check_wanted
 
-__all__ = ["block", "choose_air", "prepare"]
+__all__ = ["block", "choose_air"]
 
 
 def block(
@@ -133,12 +132,6 @@ def choose_air(controls: Controls, air: str | None) -> str:
             ("air",),
         )
     return chosen
-
-
-def prepare(obj: Any, *, props: bool) -> list[str]:
-    """Make what belongs to the character editable where that changes nothing else; say what was
-    done."""
-    return [said for h in holders(obj, props=props) for said in host.make_editable(h.block)]
 
 
 def _as_asked(wanted: Wanted) -> dict[str, Any]:

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from leapwright.curves import Channel, Curves, concat, select
 from leapwright.errors import ClashError, HostError, KeysInTheWayError
 from leapwright.fingerprint import changed_keys
-from leapwright.naming import is_never
+from leapwright.naming import is_never, some
 from leapwright_blender import host
 from leapwright_blender.account import Keyed, account
 from leapwright_blender.carry import rides
 from leapwright_blender.character import Holder, holders
+from leapwright_blender.closed import refuse_channels
 from leapwright_blender.contact import Contact
 from leapwright_blender.correct import corrected
 from leapwright_blender.course import Course
@@ -194,7 +195,7 @@ def lay_out(
         for page, schedule in zip(pages, schedules, strict=True)
     ]
     if leg_sheet is not None:
-        _refuse_channels(
+        refuse_channels(
             pages[0].reading.locked,
             set(leg_sheet.curves.channels),
             "locked channels would hold the feet",
@@ -302,23 +303,13 @@ def _refuse_unplayed(
 ) -> None:
     """Keys that are locked, and keys on the COG's way that would not play as they are written."""
     written = set(schedule.curves.channels)
-    _refuse_channels(page.reading.locked, written, "locked channels would be written", "unlock")
+    refuse_channels(page.reading.locked, written, "locked channels would be written", "unlock")
     ways = {channel for name, channel in carrying if _is_on(name, page.holder)}
-    _refuse_channels(page.reading.muted, ways, "muted channels carry the COG", "unmute")
-    _refuse_channels(
+    refuse_channels(page.reading.muted, ways, "muted channels carry the COG", "unmute")
+    refuse_channels(
         page.reading.modified, ways, "curve modifiers change channels that carry the COG", "remove"
     )
-    _refuse_channels(page.reading.sampled, ways, "baked channels carry the COG", "un-bake")
-
-
-def _refuse_channels(
-    channels: Sequence[Channel], meant: set[Channel], what: str, remedy: str
-) -> None:
-    bad = [c for c in channels if c in meant]
-    if bad:
-        shown = ", ".join(c.label for c in bad[:4])
-        more = f" and {len(bad) - 4} more" if len(bad) > 4 else ""
-        raise HostError(f"{what}: {shown}{more}; {remedy} them first")
+    refuse_channels(page.reading.sampled, ways, "baked channels carry the COG", "un-bake")
 
 
 def _refuse_in_the_way(pages: Sequence[_Page], schedules: Sequence[Schedule]) -> None:
@@ -368,8 +359,7 @@ def _unkeyed(keys: Sequence[tuple[str, float]]) -> list[str]:
 
 
 def _few(keys: Sequence[tuple[str, float]]) -> str:
-    shown = ", ".join(f"{channel} on {frame:g}" for channel, frame in keys[:4])
-    return shown + (f" and {len(keys) - 4} more" if len(keys) > 4 else "")
+    return some([f"{channel} on {frame:g}" for channel, frame in keys])
 
 
 # --- What is added -----------------------------------------------------------------------------

@@ -11,15 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.curves import Channel, Curves, Interpolation, channel, concat, identical, select
-from leapwright.errors import HostError, NotFoundError
+from leapwright.errors import NotFoundError
 from leapwright.fingerprint import changed_keys
 from leapwright.jump import Moments
+from leapwright.naming import some
 from leapwright.shape import largest_miss
 from leapwright.timemap import TimeMap
 from leapwright.warp import Warped, warp
 from leapwright_blender import host
 from leapwright_blender.aligned import unturned
 from leapwright_blender.cast import Cast, Part
+from leapwright_blender.closed import refuse_channels
 from leapwright_blender.heights import Flight
 from leapwright_blender.held import to_free, with_free
 from leapwright_blender.read import read_curves
@@ -36,6 +38,7 @@ __all__ = [
     "joined",
     "keys_of",
     "moved_moments",
+    "open_up",
     "ours",
     "played",
     "refuse_closed",
@@ -203,11 +206,13 @@ def refuse_closed(recast: Recast) -> None:
         if not names:
             continue
         host.refuse_if_not_editable(part.holder.block, will_copy=True)
-        locked = [c for c in part.reading.locked if c in names]
-        if locked:
-            shown = ", ".join(c.label for c in locked[:4])
-            more = f" and {len(locked) - 4} more" if len(locked) > 4 else ""
-            raise HostError(f"locked channels would be retimed: {shown}{more}; unlock them first")
+        refuse_channels(part.reading.locked, names, "locked channels would be retimed", "unlock")
+
+
+def open_up(recast: Recast) -> list[str]:
+    """Give what belongs to the character an action of its own where it needs one; say what was
+    done. Not before nothing is left to be refused."""
+    return [said for p in recast.cast.parts for said in host.make_editable(p.holder.block)]
 
 
 def _touched(recast: Recast) -> set[int]:
@@ -225,9 +230,8 @@ def eased_words(recast: Recast) -> list[str]:
         (recast.warped.softened, "eased segments that time bends in are Bezier segments now"),
     ):
         if listed:
-            shown = ", ".join(f"{recast.cast.label(c)} from {f:g}" for c, f in listed[:4])
-            more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""
-            texts.append(f"{said}: {shown}{more}")
+            where = [f"{recast.cast.label(c)} from {f:g}" for c, f in listed]
+            texts.append(f"{said}: {some(where)}")
     return texts
 
 

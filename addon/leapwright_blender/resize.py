@@ -17,7 +17,6 @@ from leapwright.errors import InputError
 from leapwright.resize import Resized
 from leapwright.style import Style
 from leapwright_blender import store
-from leapwright_blender.block import prepare
 from leapwright_blender.cast import Cast, read_cast
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground, ground_of
@@ -35,6 +34,7 @@ from leapwright_blender.recast import (
     joined,
     keys_of,
     moved_moments,
+    open_up,
     ours,
     played,
     refuse_closed,
@@ -111,7 +111,6 @@ def resize(
         shot_start=scene.frame_start if shot_start is None else shot_start, subframes=subframes,
     )  # fmt: skip
     by = _aside(way, float(solved.jump.travel), heading)
-    done = [] if dry_run else prepare(obj, props=props)
     cast = read_cast(obj, props=props)
     flyers = _flyers(obj, ground, controls, remembered, cast, frames)
     carriers = list(dict.fromkeys([controls.cog, *flyers]))
@@ -144,6 +143,7 @@ def resize(
     refuse_closed(plan)
     if exact_shape:
         plan = holding(plan)
+    done = [] if dry_run else open_up(plan)
     others, measured = Moved(), None
     off: tuple[float | None, float | None] = (None, None)
     slid: list[str] = []

@@ -16,7 +16,6 @@ from leapwright.style import Style, styled_air
 from leapwright.timemap import TimeMap
 from leapwright.units import STANDARD_GRAVITY, gravity_of
 from leapwright_blender import host, store
-from leapwright_blender.block import prepare
 from leapwright_blender.cast import read_cast
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.hang import laid_anew
@@ -32,6 +31,7 @@ from leapwright_blender.recast import (
     joined,
     keys_of,
     moved_moments,
+    open_up,
     ours,
     played,
     refuse_closed,
@@ -88,7 +88,6 @@ def retime(
         subframes=subframes,
         **{name: value for name, value in ask.items() if value is not None},
     )
-    done = [] if dry_run else prepare(obj, props=props)
     cast = read_cast(obj, props=props, only=selected_paths(obj) if selected else None)
     plan = through(
         cast,
@@ -104,6 +103,7 @@ def retime(
     refuse_closed(plan)
     if exact_shape:
         plan = holding(plan)
+    done = [] if dry_run else open_up(plan)
     if dry_run:
         keys, after, others = _rehearsed(plan, solved.map), None, Moved()
     else:

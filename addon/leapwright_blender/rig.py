@@ -15,11 +15,12 @@ from typing import Any
 import bpy
 
 from leapwright.errors import ClashError, HostError, InputError, NotFoundError
+from leapwright.naming import some
 
 from .figure import find_figure
 from .leg import Leg
 from .legs import find_legs
-from .rigfile import RigFile, bones_named, load_rig_file, rig_file_for, some_names
+from .rigfile import RigFile, bones_named, load_rig_file, rig_file_for
 from .sample import probing
 from .soles import find_soles, never_keyed
 from .space import Control, Point, label
@@ -158,7 +159,8 @@ def _named(obj: Any, role: str, asked: str | None, filed: str | None) -> Answer 
     found = bones_named(obj, role, pattern)
     if len(found) > 1:
         several = [label(c) for c in found]
-        message = f"`{role}`: {pattern!r} covers several controls: {some_names(several)}; give one"
+        listed = some(several, most=12)
+        message = f"`{role}`: {pattern!r} covers several controls: {listed}; give one"
         raise ClashError(message, several)
     return found[0], "sure", f"{label(found[0])!r} is the {_SAID[role]}: {who}"
 

@@ -31,6 +31,7 @@ from leapwright.naming import (
     close_names,
     matches,
     matching,
+    some,
     strip_copy_number,
     strip_namespace,
 )
@@ -51,7 +52,6 @@ __all__ = [
     "load_rig_file",
     "rig_file_for",
     "save_rig_file",
-    "some_names",
     "to_toml",
 ]
 
@@ -278,11 +278,5 @@ def bones_named(obj: Any, role: str, pattern: str) -> tuple[Control, ...]:
     if role == "feet" and pattern in bpy.data.objects:
         return (Control(pattern),)
     near = close_names(pattern, names)
-    there = f"close to it: {', '.join(near)}" if near else f"it has {some_names(names)}"
+    there = f"close to it: {', '.join(near)}" if near else f"it has {some(names, most=12)}"
     raise NotFoundError(f"`{role}`: {obj.name!r} has no control {pattern!r}; {there}")
-
-
-def some_names(names: Sequence[str]) -> str:
-    """The first twelve names and how many more there are."""
-    shown = ", ".join(list(names)[:12])
-    return f"{shown} and {len(names) - 12} more" if len(names) > 12 else shown

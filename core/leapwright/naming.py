@@ -23,6 +23,7 @@ __all__ = [
     "rank",
     "role_words",
     "side",
+    "some",
     "strip_copy_number",
     "strip_namespace",
     "words",
@@ -326,6 +327,18 @@ def is_never(patterns: Sequence[str], control: str, channel: str) -> bool:
         if matches(who, control) and fnmatch.fnmatchcase(channel.lower(), what.lower()):
             return True
     return False
+
+
+def some(texts: Sequence[str], *, most: int = 4) -> str:
+    """The first few of a list, and how many more there are.
+
+    Examples
+    --------
+    >>> some(["paw.L", "paw.R", "tail"], most=2)
+    'paw.L, paw.R and 1 more'
+    """
+    rest = len(texts) - most
+    return ", ".join(texts[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def close_names(name: str, names: Iterable[str], *, most: int = 5) -> tuple[str, ...]:

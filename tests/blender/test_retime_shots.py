@@ -749,10 +749,12 @@ def test_of_an_action_with_several_slots_only_the_own_one_changes() -> None:
     assert result.after is not None
 
 
-def overridden(folder: Path) -> Any:
+def overridden(folder: Path, *, locked: bool = False) -> Any:
     rig = simple_hare()
     beat(rig)
     swing(rig, KEYS)
+    for curve in host.fcurves_of(rig):
+        curve.lock = locked
     group = bpy.data.collections.new("Hare")
     group.objects.link(rig)
     bpy.context.scene.collection.objects.unlink(rig)
@@ -797,6 +799,17 @@ def test_an_override_is_retimed_and_keeps_it(tmp_path: Path) -> None:
     assert jump.moments["land"] == 58
     again = rig_api(rig()).retime(rise_frames=12, pins={"crouch": 38})
     assert dict(again.solved.moments_after)["land"] == 65
+
+
+def test_what_is_refused_leaves_an_override_its_linked_action(tmp_path: Path) -> None:
+    overridden(tmp_path, locked=True).override_hierarchy_create(
+        bpy.context.scene, bpy.context.view_layer, do_fully_editable=True
+    )
+    rig = next(o for o in bpy.data.objects if o.override_library and o.type == "ARMATURE")
+    linked, count = rig.animation_data.action, len(bpy.data.actions)
+    refused(rig, "locked channels would be retimed")
+    assert rig.animation_data.action == linked
+    assert len(bpy.data.actions) == count
 
 
 def test_no_change_is_said_and_a_push_of_less_than_a_frame_too() -> None:
