@@ -18,6 +18,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import bpy  # noqa: E402
+import hare_hops  # noqa: E402
 import hare_mesh  # noqa: E402
 import hare_poses  # noqa: E402
 import hare_rig  # noqa: E402
@@ -47,14 +48,14 @@ def empty_scene() -> bpy.types.Scene:
     return scene
 
 
-def add_hare() -> tuple[Rig, tuple[str, ...]]:
+def add_hare(*, fk: bool = False) -> tuple[Rig, tuple[str, ...]]:
     """The skinned hare at the origin, in its rest pose; and the names of its controls."""
     parts = hare_mesh.build_parts()
     centre = hare_mesh.centre_of_gravity(parts)
     cog = (0.0, round(float(centre[1]), 3), round(float(centre[2]), 3))
-    rig = hare_rig.build_rig(cog)
+    rig = hare_rig.build_rig(cog, fk=fk)
     hare_mesh.build_mesh(parts, rig)
-    return rig, hare_rig.control_names(cog)
+    return rig, hare_rig.control_names(cog, fk=fk)
 
 
 def build_hare_market() -> dict[str, Any]:
@@ -78,6 +79,22 @@ def build_hare() -> dict[str, Any]:
     objects.add_camera((-6.0, -3.0, 1.6), (0.0, 0.0, 0.9), width=2.4)
     scene.frame_set(1)
     return rig_numbers(rig, controls)
+
+
+def build_hare_first_hops() -> dict[str, Any]:
+    """A hare with FK legs on its first four hops over crates, keyed at crouch, apex and low."""
+    scene = empty_scene()
+    scene.frame_end = hare_hops.HOPS[-1].frame
+    rig, controls = add_hare(fk=True)
+    rig.rotation_euler = (0.0, 0.0, pi / 2)  # faces -Y, hops along +X
+    objects.add_floor()
+    hare_hops.add_crates()
+    _daylight()
+    objects.add_camera((1.0, -9.0, 1.3), (1.0, 0.0, 0.85), width=4.2)
+    hare_hops.key_hops(rig, controls)
+    scene.frame_set(1)
+    numbers = rig_numbers(rig, controls)
+    return {**numbers, "fps": FPS, "hops": hare_hops.hop_numbers()}
 
 
 def build_crate() -> dict[str, Any]:
@@ -120,6 +137,7 @@ def rig_numbers(rig: Rig, controls: tuple[str, ...]) -> dict[str, Any]:
     """What a reader of the rig should find."""
     bones = rig.data.bones
     mesh = bpy.data.objects["Hare_mesh"].data
+    fk = "paw.L" not in bones
     return {
         "rig": rig.name,
         "mesh": "Hare_mesh",
@@ -128,10 +146,10 @@ def rig_numbers(rig: Rig, controls: tuple[str, ...]) -> dict[str, Any]:
         "root": "root",
         "cog_control": "body",
         "pelvis": "pelvis",
-        "foot_controls": ["paw.L", "paw.R"],
+        "foot_controls": [] if fk else ["paw.L", "paw.R"],
         "foot_bones": ["foot.L", "foot.R"],
         "controls": list(controls),
-        "legs": "IK",
+        "legs": "FK" if fk else "IK",
         "thigh_m": round(bones["thigh.L"].length, 5),
         "shin_m": round(bones["shin.L"].length, 5),
         "leg_m": round(hare_rig.leg_length(), 5),
@@ -184,6 +202,7 @@ def _rounded(values: Any) -> list[float]:
 BUILDERS = {
     "hare_market": build_hare_market,
     "hare": build_hare,
+    "hare_first_hops": build_hare_first_hops,
     "crate": build_crate,
     "ball": build_ball,
 }

@@ -6,7 +6,7 @@ The hare faces -Y in its own space, like other characters; its left is +X.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import bpy
 from mathutils import Vector
@@ -67,13 +67,23 @@ _SIDES = (
 CONNECTED = ("spine", "chest", "ear_2", "ear_3", "forearm", "hand", "shin", "foot", "scarf.2")
 
 
-def bone_specs(cog: Place) -> tuple[BoneSpec, ...]:
-    """All bones of the hare, parents first; ``cog`` is where the COG control goes."""
+# With FK legs the leg itself is what an animator keys, and nothing pulls it.
+_TURNED, _PULLED = ("thigh", "shin", "foot"), ("paw", "ankle")
+
+
+def bone_specs(cog: Place, *, fk: bool = False) -> tuple[BoneSpec, ...]:
+    """All bones of the hare, parents first; ``cog`` is where the COG control goes. With ``fk``
+    its legs are turned joint by joint."""
     # Both point along +Y with no roll: their own axes are the armature's axes.
     root = BoneSpec("root", (0, 0, 0), (0, 0.4, 0), "", deform=False)
     body = BoneSpec("body", cog, (cog[0], cog[1] + 0.2, cog[2]), "root", deform=False)
-    sides = [_side(spec, side) for spec in _SIDES for side in "LR"]
+    specs = [_turned(spec) for spec in _SIDES if spec.name not in _PULLED] if fk else _SIDES
+    sides = [_side(spec, side) for spec in specs for side in "LR"]
     return (root, body, *_SPINE, *sides)
+
+
+def _turned(spec: BoneSpec) -> BoneSpec:
+    return replace(spec, control=True) if spec.name in _TURNED else spec
 
 
 def _side(spec: BoneSpec, side: str) -> BoneSpec:
@@ -86,19 +96,19 @@ def _side(spec: BoneSpec, side: str) -> BoneSpec:
     return BoneSpec(name, head, tail, parent, spec.mode, spec.control, spec.deform)
 
 
-def control_names(cog: Place) -> tuple[str, ...]:
+def control_names(cog: Place, *, fk: bool = False) -> tuple[str, ...]:
     """Names of the bones an animator keys."""
-    return tuple(spec.name for spec in bone_specs(cog) if spec.control)
+    return tuple(spec.name for spec in bone_specs(cog, fk=fk) if spec.control)
 
 
-def build_rig(cog: Place) -> bpy.types.Object:
+def build_rig(cog: Place, *, fk: bool = False) -> bpy.types.Object:
     """Make the armature object ``Hare`` in the current scene, in its rest pose."""
     data = bpy.data.armatures.new("Hare")
     rig = bpy.data.objects.new("Hare", data)
     bpy.context.scene.collection.objects.link(rig)
     bpy.context.view_layer.objects.active = rig
     bpy.ops.object.mode_set(mode="EDIT")
-    specs = bone_specs(cog)
+    specs = bone_specs(cog, fk=fk)
     for spec in specs:
         bone = data.edit_bones.new(spec.name)
         bone.head, bone.tail, bone.roll = spec.head, spec.tail, 0.0
@@ -113,7 +123,7 @@ def build_rig(cog: Place) -> bpy.types.Object:
     _collect(data, specs)
     for spec in specs:
         rig.pose.bones[spec.name].rotation_mode = spec.mode
-    for side in "LR":
+    for side in "" if fk else "LR":
         _constrain_leg(rig, side)
     _drive_flap(rig)
     _shape_controls(rig, specs)
@@ -183,7 +193,9 @@ def _shape_controls(rig: bpy.types.Object, specs: tuple[BoneSpec, ...]) -> None:
     for name, theme in (("root", "THEME04"), ("body", "THEME09")):
         rig.data.bones[name].color.palette = theme
     for side, theme in (("L", "THEME03"), ("R", "THEME01")):
-        rig.data.bones[f"paw.{side}"].color.palette = theme
+        rig.data.bones[
+            f"paw.{side}" if f"paw.{side}" in rig.data.bones else f"foot.{side}"
+        ].color.palette = theme
 
 
 def _outline(name: str, corners: int, radius: float) -> bpy.types.Object:

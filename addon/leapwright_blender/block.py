@@ -4,26 +4,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from leapwright import ClashError
 from leapwright_blender import store
 from leapwright_blender.blocked import Blocked
+from leapwright_blender.cog import source_named
 from leapwright_blender.contact import LEVEL, read_contacts, refuse_outside
 from leapwright_blender.course import Course
 from leapwright_blender.finish import finish, remembered_controls
 from leapwright_blender.floor import refuse_moving_parent
 from leapwright_blender.ground import ground_of
-from leapwright_blender.layout import lay_out
-from leapwright_blender.poses import read_body, read_poses
+from leapwright_blender.layout import Layout, lay_out
+from leapwright_blender.poses import Body, read_body, read_poses
 from leapwright_blender.rig import Controls
-from leapwright_blender.schedule import arrange, make_room
-from leapwright_blender.solved import solve
+from leapwright_blender.schedule import Shift, arrange, make_room
+from leapwright_blender.solved import Solved, solve
 from leapwright_blender.store import Remembered
 from leapwright_blender.wanted import Wanted, chained, check_wanted
 
 __all__ = ["block", "choose_air"]
+
+Stale = list[tuple[Remembered, float]]
+"""Remembered jumps that another one stands for, each with the frame after which."""
 
 
 def block(
@@ -39,44 +46,58 @@ def block(
     contacts = read_contacts(wanted.foot, controls, step=2 if ask.get("twos") else 1)
     frames = read_poses(wanted.poses)
     ground = ground_of(scene)
-    body = read_body(obj, scene, ground, controls, frames)
-    solved = solve(obj, scene, ground, controls, body, wanted, ask)
-    course = solved.course
-    refuse_outside(contacts, course)
-    refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
-    stale = _superseded(before, course, chain=wanted.chain)
-    if not wanted.chain:
-        stale += _redone(before, stale, frames, course, again=wanted.again)
-    unasked = wanted.again or wanted.chain or wanted.replace
-    since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
-    shift = make_room(frames, course, wanted.after, since=since)
-    layout = lay_out(
-        obj,
-        scene,
-        ground,
-        controls,
-        course,
-        body,
-        lambda _, reading, rode, superseded: arrange(
-            reading.curves,
-            frames,
+    source = source_named(obj, scene, controls, wanted.cog_from)
+    body = read_body(obj, scene, ground, controls, frames, source)
+    solved = solve(obj, scene, ground, controls, body, wanted, ask, source)
+
+    def lay(solved: Solved, *, draft: bool = False) -> tuple[Layout, Stale, Shift]:
+        course = solved.course
+        refuse_outside(contacts, course)
+        refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
+        stale = _superseded(before, course, chain=wanted.chain)
+        if not wanted.chain:
+            stale += _redone(before, stale, frames, course, again=wanted.again)
+        unasked = wanted.again or wanted.chain or wanted.replace
+        since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
+        shift = make_room(frames, course, wanted.after, since=since)
+        layout = lay_out(
+            obj,
+            scene,
+            ground,
+            controls,
             course,
-            rode,
+            solved.body,
+            lambda _, reading, rode, superseded: arrange(
+                reading.curves,
+                frames,
+                course,
+                rode,
+                stepped=wanted.stepped,
+                shift=shift,
+                replace=wanted.replace,
+                superseded=superseded,
+            ),
+            air=air,
+            contacts=contacts,
+            lifts=solved.lifts,
             stepped=wanted.stepped,
-            shift=shift,
-            replace=wanted.replace,
-            superseded=superseded,
-        ),
-        air=air,
-        contacts=contacts,
-        lifts=solved.lifts,
-        stepped=wanted.stepped,
-        within=wanted.within,
-        props=wanted.props,
-        key=wanted.key,
-        superseded=stale,
-        unasked=unasked,
-    )
+            within=wanted.within,
+            props=wanted.props,
+            key=wanted.key,
+            superseded=stale,
+            unasked=unasked,
+            source=source,
+            draft=draft,
+        )
+        return layout, stale, shift
+
+    if source is not None and frames and any(leg.after for leg in controls.legs if not leg.ik):
+        # Legs that the poses leave hanging weigh where they will stand.
+        stood = lay(solved, draft=True)[0].stood
+        body = _as_they_stand(body, stood)
+        solved = solve(obj, scene, ground, controls, body, wanted, ask, source)
+    layout, stale, shift = lay(solved)
+    course = solved.course
     jump = solved.jump
     measured = None
     warnings = [*jump.warnings, *solved.warnings, *layout.warnings]
@@ -102,9 +123,13 @@ def block(
                 moments=dict(zip(course.knots, course.frames.tolist(), strict=True)),
                 controls=remembered_controls(controls),
                 air=air,
+                cog_from=wanted.cog_from or "control",
                 feet={name: asdict(c) for name, c in contacts.items() if c != LEVEL},
+                intended=_intended(stale),
             ),
             markers=wanted.markers,
+            source=source,
+            within=wanted.within,
         )
         warnings += more
     return Blocked(
@@ -119,7 +144,16 @@ def block(
         },
         poses=solved.poses,
         props=layout.props,
+        cog_from=wanted.cog_from or "control",
+        course=course,
     )
+
+
+def _as_they_stand(body: Body, stood: Mapping[str, NDArray[np.float64]]) -> Body:
+    """The body with its COG where it will be on the posed moments."""
+    stands = {m: replace(s, cog=stood.get(m, s.cog)) for m, s in body.stands.items()}
+    home = next((stands[m] for m, s in body.stands.items() if s is body.home), body.home)
+    return Body(stands, home)
 
 
 def choose_air(controls: Controls, air: str | None) -> str:
@@ -184,6 +218,13 @@ def _redone(
         ]
         gone = gone[-1:] if leave else []
     return [(jump, -float("inf")) for jump in gone if jump not in told]
+
+
+def _intended(stale: Stale) -> list[Any]:
+    """What is meant of the jumps that the new one stands for goes on being meant; a jump that it
+    goes on from keeps its own."""
+    entries = [entry for jump, after in stale if np.isinf(after) for entry in jump.intended]
+    return [entry for i, entry in enumerate(entries) if entry not in entries[:i]]
 
 
 def _kept(

@@ -15,18 +15,19 @@ from leapwright.answer import plan_answer
 from leapwright.curves import select
 from leapwright.playback import evaluate
 from leapwright_blender.account import Keyed
+from leapwright_blender.cog import Source, persons_source
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.layout import Sheet
 from leapwright_blender.posed import Measures
-from leapwright_blender.poses import measured_at
+from leapwright_blender.poses import cog_points
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
 from leapwright_blender.schedule import on_frames
 from leapwright_blender.space import label
 
-__all__ = ["Blocked", "Measured", "PosedChange", "measure_written"]
+__all__ = ["Blocked", "Measured", "PosedChange", "Stray", "measure_written"]
 
 Floats = NDArray[np.float64]
 
@@ -46,10 +47,39 @@ class PosedChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Stray:
+    """How far another COG than the one that was laid on the arc strays from an arc of its own.
+
+    Attributes
+    ----------
+    cog_from : str
+        What it is measured with.
+    largest_m : float
+        Its largest distance, in the air, from the arc through its own take-off and land, m.
+    at_frame : float
+        Where that is.
+    """
+
+    cog_from: str
+    largest_m: float
+    at_frame: float
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+        return {
+            "cog_from": self.cog_from,
+            "largest_m": self.largest_m,
+            "at_frame": self.at_frame,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
     """The jump as the scene plays it, against the plan. Lengths in m.
 
     `sole_miss_m` is how far soles of FK legs are off their planted places; None without such legs.
+    `stray` says how far the body's own COG strays where the COG control is on the arc; None where
+    that is no person's.
     """
 
     largest_distance_m: float
@@ -58,6 +88,7 @@ class Measured:
     jump_height_m: float
     posed_values_changed: tuple[PosedChange, ...]
     sole_miss_m: float | None = None
+    stray: Stray | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The same as JSON values."""
@@ -78,6 +109,7 @@ class Measured:
                 for c in self.posed_values_changed
             ],
             **({} if self.sole_miss_m is None else {"sole_miss_m": self.sole_miss_m}),
+            **({} if self.stray is None else {"stray": self.stray.to_json()}),
         }
 
 
@@ -85,7 +117,7 @@ class Measured:
 class Blocked:
     """A blocked jump: what was planned, what became of the keys, what was measured after.
 
-    `measured` is None on a dry run.
+    `measured` is None on a dry run. `course` is the COG's way that was planned, in the plan's axes.
     """
 
     jump: Jump
@@ -97,6 +129,8 @@ class Blocked:
     moments: Mapping[str, float]
     poses: Measures
     props: tuple[str, ...] = ()
+    cog_from: str = "control"
+    course: Course | None = None
 
     @property
     def controls_text(self) -> tuple[str, ...]:
@@ -108,7 +142,7 @@ class Blocked:
         answer = plan_answer(self.jump)
         answer["warnings"] = list(self.warnings)
         answer["air"] = self.air
-        answer["cog_from"] = "control"
+        answer["cog_from"] = self.cog_from
         answer["controls"] = {
             "root": self.controls.root and label(self.controls.root),
             "cog": label(self.controls.cog),
@@ -132,16 +166,30 @@ def measure_written(
     sheets: Sequence[Sheet],
     *,
     stepped: bool,
+    source: Source | None = None,
 ) -> Measured:
     """Evaluate the scene on every frame of the jump and hold the COG against the plan.
 
     Stepped keys are compared where they stand, on the moments alone.
+
+    Parameters
+    ----------
+    source : Source, optional
+        What the COG is measured with; None is the COG control.
     """
     frames = course.frames if stepped else course.every_frame
     extra = [course.frames[course.index(k)] for k in ("crouch", "takeoff", "apex")]
     tops = extra[2] if stepped else top
     at = np.concatenate([frames, extra[:2], [tops]])
-    places = ground.to_plan(sample(obj, at, [measured_at(controls)], scene=scene).positions[0])
+    points, masses = cog_points(controls, source)
+    other = None if stepped or source is not None else persons_source(obj)
+    more = () if other is None else other.points
+    world = sample(obj, at, [*points, *more], scene=scene).positions
+
+    def weighed(shares: Floats, which: slice) -> Floats:
+        return ground.to_plan(np.einsum("p,pfi->fi", shares, world[which]))
+
+    places = weighed(masses, slice(len(points)))
     away = np.linalg.norm(places[: len(frames)] - course.at(frames), axis=1)
     worst = int(np.argmax(away))
     crouch, takeoff, apex = places[len(frames) :, 2]
@@ -151,7 +199,23 @@ def measure_written(
         push_height_m=float(takeoff - crouch),
         jump_height_m=float(apex - takeoff),
         posed_values_changed=_changed(course, poses, sheets),
+        stray=None
+        if other is None
+        else _stray(
+            other, course, frames, places - weighed(other.masses, slice(len(points), None))
+        ),
     )
+
+
+def _stray(other: Source, course: Course, frames: Floats, apart: Floats) -> Stray:
+    """How far apart two COGs come in the air, beyond what a straight and even drift explains: as
+    one of them is on the arc, the other one is on an arc too where that is nothing."""
+    up, down = np.searchsorted(frames, [course.frame("takeoff"), course.frame("land")]).tolist()
+    air, by = frames[up : down + 1], apart[up : down + 1]
+    share = ((air - air[0]) / (air[-1] - air[0]))[:, None]
+    off = np.linalg.norm(by - by[0] - share * (by[-1] - by[0]), axis=1)
+    worst = int(np.argmax(off))
+    return Stray(other.name, float(off[worst]), float(air[worst]))
 
 
 def _changed(

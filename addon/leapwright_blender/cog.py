@@ -26,7 +26,7 @@ from .sample import sample
 from .solids import Piece, closed_pieces
 from .space import Control, Point, label, rest_offset, the_object
 
-__all__ = ["SOURCES", "Source", "cog_source", "measure", "stray"]
+__all__ = ["SOURCES", "Source", "cog_source", "measure", "persons_source", "source_named", "stray"]
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +35,8 @@ SOURCES = ("control", "segments", "mesh")
 
 # A skeleton without a skin is measured by segments when this much of the body is found.
 _ENOUGH = 0.6
+
+_LIKE_A_PERSON = "{!r} is built like a person"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,6 +151,44 @@ def cog_source(
     return _default(obj, scene, controls, sex, without)
 
 
+def source_named(
+    obj: Any, scene: Any, controls: Controls, name: str | None = None
+) -> Source | None:
+    """What to measure a jump's COG with, by name; None is the COG control itself.
+
+    Parameters
+    ----------
+    name : str, optional
+        One of `SOURCES`, as asked for or as remembered; default ``"control"``.
+
+    Raises
+    ------
+    InputError, NotFoundError
+        As `cog_source`.
+    """
+    if name is None or name == "control":
+        return None
+    return cog_source(obj, scene, name, controls=controls)
+
+
+def persons_source(obj: Any, *, sex: str = "mean") -> Source | None:
+    """The source ``"segments"`` of a rig that is built like a person; None for any other.
+
+    It is read off the bones at once, while meshes may take as long as a block.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    sex : str
+        As `cog_source`.
+    """
+    try:
+        body = body_of(obj, sex)
+    except NotFoundError:
+        return None
+    return _by_segments(obj, body, _LIKE_A_PERSON.format(obj.name)) if body.human else None
+
+
 def _default(
     obj: Any, scene: Any, controls: Controls | None, sex: str, without: Sequence[str]
 ) -> Source:
@@ -157,7 +197,7 @@ def _default(
     except NotFoundError:
         body = None
     if body is not None and body.human:
-        return _by_segments(obj, body, f"{obj.name!r} is built like a person")
+        return _by_segments(obj, body, _LIKE_A_PERSON.format(obj.name))
     why = f"{obj.name!r} is not built like a person"
     try:
         return _by_mesh(obj, scene, without, why if obj.pose else f"{obj.name!r} has no bones")

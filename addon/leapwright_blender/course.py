@@ -157,7 +157,7 @@ def course_through(
         knots=knots,
         frames=at,
         path=Path(times, position, velocity),
-        feet_move=position[down] - position[up],
+        feet_move=stands["land"].held - stands["takeoff"].held,
         takeoff_frame=float(frames["takeoff"]),
         fps=fps,
         carry_on=carry_on,
@@ -176,7 +176,13 @@ def _takeoff_place(stands: Mapping[str, Stand], home: Stand, crouch: Floats) -> 
 
 def _feet_move(jump: Jump, stands: Mapping[str, Stand], home: Stand, position: Floats) -> Floats:
     """How far unposed feet go: so that the body stands over them after landing as it did at home,
-    and as high over them at land as at take-off."""
-    takeoff, land, low = (position[KNOTS.index(k)] for k in ("takeoff", "land", "low"))
-    level = land[:2] - takeoff[:2] if jump.carry_on else low[:2] - home.cog[:2]
+    and as high over them at land as at take-off. The body, not its raised arms: where the COG
+    control holds it."""
+    leaves = stands.get("takeoff", home)
+    lands, lows = stands.get("land", leaves), stands.get("low", home)
+    takeoff, land, low = (
+        position[KNOTS.index(knot)] + stand.held - stand.cog
+        for knot, stand in (("takeoff", leaves), ("land", lands), ("low", lows))
+    )
+    level = land[:2] - takeoff[:2] if jump.carry_on else low[:2] - home.held[:2]
     return np.append(level, land[2] - takeoff[2])

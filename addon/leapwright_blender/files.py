@@ -13,15 +13,15 @@ import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
 import bpy
 
 from leapwright.errors import FileError
 from leapwright_blender import host
+from leapwright_blender.disk import backup, flush, flush_folder, part_name
 
-__all__ = ["Opened", "Saved", "backup", "open_file", "save_file"]
+__all__ = ["Opened", "Saved", "open_file", "save_file"]
 
 
 # How a compressed file ends.
@@ -125,7 +125,7 @@ def save_file(path: str | Path, *, like: str | Path | None = None, in_place: boo
     if not target.parent.is_dir():
         raise FileError(f"cannot save {target}: there is no folder {target.parent}")
     compress = source is not None and host.read_header(source).compressed
-    part = target.with_name(f".{target.stem}.{os.getpid()}.part.blend")
+    part = part_name(target, os.getpid())
     with _removed_on_failure(target, part) as made:
         size = _write(part, compress)
         if target.exists():
@@ -135,33 +135,8 @@ def save_file(path: str | Path, *, like: str | Path | None = None, in_place: boo
             kept = backup(target)
             made.append(kept)
         part.replace(target)
-    _flush_folder(target.parent)
+    flush_folder(target.parent)
     return Saved(target, size, kept)
-
-
-def backup(path: str | Path) -> Path:
-    """Copy a file to a dated one beside it, ``hop.backup-20260131-235959.blend``.
-
-    Raises
-    ------
-    FileError
-        It cannot be copied; no part of a copy is left.
-    """
-    source = Path(path).resolve()
-    stamp = f"{datetime.now():%Y%m%d-%H%M%S}"
-    copy = source.with_name(f"{source.stem}.backup-{stamp}{source.suffix}")
-    number = 1
-    while copy.exists():
-        number += 1
-        copy = source.with_name(f"{source.stem}.backup-{stamp}-{number}{source.suffix}")
-    try:
-        shutil.copyfile(source, copy)
-        _flush(copy)
-        shutil.copystat(source, copy)
-    except OSError as error:
-        copy.unlink(missing_ok=True)
-        raise FileError(f"cannot back up {source}: {error.strerror or error}") from error
-    return copy
 
 
 def _input(like: str | Path | None) -> Path | None:
@@ -187,7 +162,7 @@ def _write(part: Path, compress: bool) -> int:
         relative_remap=True,
         copy=True,
     )
-    _flush(part)
+    flush(part)
     _demand_whole(part, compress)
     header = host.read_header(part)
     if header.version not in (None, host.version()[:2]) or header.compressed != compress:
@@ -237,21 +212,6 @@ def _why(target: Path, error: Exception) -> str:
     if not os.access(target.parent, os.W_OK):
         return f"folder {target.parent} is read-only"
     return _one_line(error)
-
-
-def _flush(path: Path) -> None:
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make the renaming last too, where a folder can be flushed."""
-    with contextlib.suppress(OSError, PermissionError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _refuse_newer(source: Path, saved_by: tuple[int, int]) -> None:

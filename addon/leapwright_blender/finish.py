@@ -12,6 +12,7 @@ import numpy as np
 from leapwright.fingerprint import Written, changed_keys, fingerprints, written_keys
 from leapwright_blender import host, store
 from leapwright_blender.blocked import Measured, measure_written
+from leapwright_blender.cog import Source
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.layout import Layout, Sheet
@@ -29,6 +30,9 @@ __all__ = ["finish", "remembered_controls"]
 SAID_FROM_M = 2e-3
 """Distance from the plan that is worth a warning, m."""
 
+STRAYS_FROM_M = 0.02
+"""Way of the body's own COG beside its arc that is worth a warning, m."""
+
 
 def finish(
     obj: Any,
@@ -44,6 +48,8 @@ def finish(
     new: Remembered,
     markers: bool,
     shift: Shift | None = None,
+    source: Source | None = None,
+    within: float = SAID_FROM_M,
 ) -> tuple[Measured, list[str]]:
     """Write the keys, set markers, remember, measure.
 
@@ -60,6 +66,10 @@ def finish(
         own already.
     shift : Shift, optional
         Keys that went back to make room: what is remembered of them goes along.
+    source : Source, optional
+        What the COG is measured with; None is the COG control.
+    within : float
+        How near such a source was to be held, m.
 
     Returns
     -------
@@ -77,10 +87,13 @@ def finish(
     if markers:
         set_markers(scene, obj.name, [marked(r) for r in remembered])
     measured = measure_written(
-        obj, scene, ground, controls, course, top, poses, layout.sheets, stepped=new.stepped
-    )
+        obj, scene, ground, controls, course, top, poses, layout.sheets,
+        stepped=new.stepped, source=source,
+    )  # fmt: skip
     measured = replace(measured, sole_miss_m=layout.sole_miss_m)
-    return measured, [*said, *_distance_warning(measured.largest_distance_m, measured.at_frame)]
+    near = SAID_FROM_M if source is None else max(within, SAID_FROM_M)
+    off = _distance_warning(measured.largest_distance_m, measured.at_frame, near)
+    return measured, [*said, *off, *_stray_warning(measured)]
 
 
 def remembered_controls(controls: Controls) -> dict[str, Any]:
@@ -176,12 +189,24 @@ def _without(
     return told
 
 
-def _distance_warning(metres: float, frame: float) -> list[str]:
+def _distance_warning(metres: float, frame: float, near: float) -> list[str]:
     """What no extra key could mend."""
-    if metres <= SAID_FROM_M:
+    if metres <= near:
         return []
     text = (
         f"the COG is {metres * 100:.1f} cm off the plan on frame {frame:g}: something above or "
         "below the COG control moves between the poses"
+    )
+    return [text]
+
+
+def _stray_warning(measured: Measured) -> list[str]:
+    """Where the COG control is on the arc and the body's own COG is not."""
+    stray = measured.stray
+    if stray is None or stray.largest_m < STRAYS_FROM_M:
+        return []
+    text = (
+        f"the COG control is on the arc; the COG by {stray.cog_from} strays up to "
+        f"{stray.largest_m * 100:.1f} cm from one (frame {stray.at_frame:g})"
     )
     return [text]

@@ -22,6 +22,7 @@ from leapwright.curves import (
 from leapwright.path import Path, handles_at_thirds
 from leapwright.playback import evaluate
 from leapwright.sparse import interpolate, sparse_keys
+from leapwright_blender.cog import Source, measure
 from leapwright_blender.ground import Ground
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.sample import linear_maps, sample
@@ -43,6 +44,8 @@ def laid_anew(
     played: Sequence[tuple[Any, Curves]],
     path: Path,
     air: tuple[float, float],
+    *,
+    source: Source | None = None,
 ) -> list[Curves]:
     """Curves with the COG on a path between take-off and land.
 
@@ -59,6 +62,8 @@ def laid_anew(
         horizontal way the measured one is kept.
     air : (float, float)
         Frames of take-off and land.
+    source : Source, optional
+        Measure the COG with this instead.
 
     Returns
     -------
@@ -70,7 +75,12 @@ def laid_anew(
     rig = next(block for block, _ in played)
     with rehearsal(list(played)):
         frames = np.unique([*np.arange(np.ceil(air[0]), np.floor(air[1]) + 1), *air])
-        places = ground.to_plan(sample(rig, frames, [measured], scene=scene).positions[0])
+        world = (
+            sample(rig, frames, [measured], scene=scene).positions[0]
+            if source is None
+            else measure(rig, scene, frames, source)
+        )
+        places = ground.to_plan(world)
         wanted = places.copy()
         rise = path.at((frames - air[0]) / fps).position[:, -1]
         wanted[:, 2] = places[0, 2] + rise
@@ -149,8 +159,10 @@ def spliced(
     end = np.flatnonzero(np.abs(one.frame - last) < MERGE_FRAMES)
     if start.size:
         new.left[0] = one.left[start[0]]
+        new.left[0, 1] += new.value[0] - one.value[start[0]]
     if end.size:
         new.right[-1] = one.right[end[0]]
+        new.right[-1, 1] += new.value[-1] - one.value[end[0]]
         new.interpolation[-1] = one.interpolation[end[0]]
     return _in_a_row(one, before, new, after)
 

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from leapwright.errors import InputError
 from leapwright.retime import Heights
+from leapwright_blender.cog import Source
 from leapwright_blender.ground import Ground
-from leapwright_blender.poses import measured_at
+from leapwright_blender.poses import cog_on
 from leapwright_blender.rig import Controls
-from leapwright_blender.sample import sample
 
 __all__ = ["Flight", "measure_flight"]
 
@@ -62,9 +62,19 @@ class Flight:
 
 
 def measure_flight(
-    obj: Any, scene: Any, ground: Ground, controls: Controls, moments: Mapping[str, float]
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    moments: Mapping[str, float],
+    source: Source | None = None,
 ) -> Flight:
     """Measure a jump between its moments; the user's scene is not stepped.
+
+    Parameters
+    ----------
+    source : Source, optional
+        What the COG is measured with; None is the COG control.
 
     Raises
     ------
@@ -73,10 +83,9 @@ def measure_flight(
     """
     takeoff, land = moments["takeoff"], moments["land"]
     crouch = moments.get("crouch", takeoff)
-    point = measured_at(controls)
 
     def cog(frames: Floats) -> Floats:
-        return ground.to_plan(sample(obj, frames, [point], scene=scene).positions[0])
+        return cog_on(obj, scene, ground, controls, frames, source)
 
     whole = np.unique([takeoff, *np.arange(np.ceil(takeoff), np.floor(land) + 1), land])
     places = cog(np.concatenate([[crouch], whole]))

@@ -11,7 +11,7 @@ import gzip
 import importlib
 import re
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ __all__ = [
     "make_editable",
     "needs_copy",
     "new_fcurve",
+    "play_action",
     "read_header",
     "refuse_if_not_editable",
     "remove_fcurve",
@@ -217,6 +218,42 @@ def needs_copy(id_block: Any) -> str:
     action, library = data.action, data.action.library
     where = "" if library is None else f"is linked from {library.filepath}"
     return where and f"action “{action.name}” of {_named(id_block)} {where}"
+
+
+def play_action(id_block: Any, action: Any) -> Callable[[], None]:
+    """Make an action the one that moves a data-block, with the slot that fits it best.
+
+    Returns
+    -------
+    function
+        Puts back what was played before.
+
+    Raises
+    ------
+    HostError
+        The data-block takes no action, or the action has no slot for its kind.
+    """
+    data = id_block.animation_data
+    was, number = data.action, slot_number(id_block)
+
+    def put_back() -> None:
+        data.action = was
+        if was is not None and slotted():
+            data.action_slot = next((s for s in was.slots if _handle(s) == number), None)
+
+    try:
+        data.action = action
+    except (AttributeError, RuntimeError) as error:
+        raise HostError(f"{_named(id_block)} takes no action “{action.name}”: {error}") from None
+    if slotted() and (data.action_slot is None or _bag(action, data.action_slot) is None):
+        kind = id_block.id_type
+        fits = [s for s in action.slots if s.target_id_type in (kind, "UNSPECIFIED")]
+        own = next((s for s in fits if s.name_display == id_block.name), None)
+        if not fits:
+            put_back()
+            raise HostError(f"action “{action.name}” moves no {kind.lower()}")
+        data.action_slot = own or fits[0]
+    return put_back
 
 
 def make_editable(id_block: Any) -> list[str]:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leapwright.curves import Channel, Curves, concat, select
+from leapwright.curves import Channel, Curves, concat, remove_keys, select
 from leapwright.errors import ClashError, HostError, KeysInTheWayError
 from leapwright.fingerprint import changed_keys
 from leapwright.naming import is_never, some
@@ -23,14 +24,16 @@ from leapwright_blender.account import Keyed, account
 from leapwright_blender.carry import rides
 from leapwright_blender.character import Holder, holders
 from leapwright_blender.closed import refuse_channels
+from leapwright_blender.cog import Source
 from leapwright_blender.contact import Contact
-from leapwright_blender.correct import corrected
+from leapwright_blender.correct import ROOM, Measure, corrected, settled
 from leapwright_blender.course import Course
 from leapwright_blender.footing import footing, sliding, too_short
 from leapwright_blender.ground import Ground
-from leapwright_blender.poses import Body, measured_at
+from leapwright_blender.planted import LegKeys
+from leapwright_blender.poses import Body, cog_on
 from leapwright_blender.read import Reading, read_curves
-from leapwright_blender.rehearsal import rehearsal
+from leapwright_blender.rehearsal import Rehearsal, rehearsal
 from leapwright_blender.ride import Ride
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Schedule
@@ -47,7 +50,14 @@ Arranger = Callable[[Holder, Reading, Sequence[Ride], Bools], Schedule]
 """Lays the rides of one data-block into its curves; the last argument are its superseded keys."""
 
 COG_SHARE = 0.2
-"""The COG is held five times as near as the soles: it is what the arc is judged by."""
+"""The COG control is held five times as near as the soles: it is what the arc is judged by. A COG
+measured over the whole body is held as near as they are: its limbs sway on every frame."""
+
+STEPS = 4
+"""At most so many times a key is moved for a COG that does not quite follow it."""
+
+TURNS = 5
+"""At most so many times legs are planted anew after the body was moved for their mass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +85,8 @@ class Layout:
     sole_miss_m : float or None
         How far the soles of FK legs are off their places between keys; None without FK legs.
     warnings : tuple of str
+    stood : dict of moment to ndarray, shape (3,)
+        Of a draft: where the COG is in the poses, m.
     """
 
     sheets: tuple[Sheet, ...]
@@ -83,6 +95,7 @@ class Layout:
     props: tuple[str, ...]
     sole_miss_m: float | None
     warnings: tuple[str, ...]
+    stood: dict[str, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +128,8 @@ def lay_out(
     key: str | None = None,
     superseded: Sequence[tuple[Remembered, float]] = (),
     unasked: bool = True,
+    source: Source | None = None,
+    draft: bool = False,
 ) -> Layout:
     """Work out every key of a jump.
 
@@ -137,6 +152,11 @@ def lay_out(
         Jumps that this one stands for, with the frame after which.
     unasked : bool
         Whether their keys, as far as nobody edited them, give way without asking.
+    source : Source, optional
+        What the COG is measured with; None is the COG control. Any other is held `within` its
+        course too.
+    draft : bool
+        Only to see where the COG is in the poses once their legs are planted; it is held nowhere.
 
     Raises
     ------
@@ -165,27 +185,37 @@ def lay_out(
             host.refuse_if_not_editable(page.holder.block, will_copy=True)
             _refuse_unplayed(page, schedule, _carrying(rode))
     with rehearsal(_written(pages, schedules)) as stage:
+        planted: list[Curves] = []
 
         def rehearse(now: Sequence[Ride]) -> list[Schedule]:
             again = arranged(now)
             for block, curves in _written(pages, again):
                 stage.write(block, curves)
+            for curves in planted:
+                stage.write(obj, curves)
             return again
 
-        better = _corrected(
-            obj, scene, ground, controls, course, body, rode,
-            rehearse, stepped=stepped, within=within * COG_SHARE, air=air,
+        cog = partial(_cog, obj, scene, ground, controls, source)
+        correct = partial(
+            _corrected, obj, scene, ground, controls, course, body,
+            cog=cog, rehearse=rehearse, stepped=stepped, air=air, whole_body=source is not None,
+            within=within * (COG_SHARE if source is None else 1.0),
         )  # fmt: skip
+        plant = partial(
+            footing, obj, scene, ground, controls, course, body,
+            contacts=contacts, lifts=lifts, stepped=stepped, within=within,
+        )  # fmt: skip
+        better = rode if draft else correct(rode)
         if better is not rode:
             schedules = rehearse(better)
-        leg_sheet = (
-            footing(
-                obj, scene, ground, controls, course, body,
-                contacts=contacts, lifts=lifts, stepped=stepped, within=within,
-            )
-            if legs
-            else None
-        )  # fmt: skip
+        leg_sheet = plant() if legs else None
+        stood = _stood(obj, stage, leg_sheet, course, body, cog) if draft else {}
+        if source is not None and leg_sheet is not None and not draft:
+            better, leg_sheet = _weighed(
+                obj, stage, planted, pages[0], leg_sheet, better,
+                rehearse=rehearse, correct=correct, plant=plant,
+            )  # fmt: skip
+            schedules = arranged(better)
         slid = (0.0, 0.0)
         if not legs:
             slid = sliding(obj, scene, ground, controls, course, body, contacts=contacts)
@@ -232,6 +262,7 @@ def lay_out(
             *_unkeyed(unkeyed),
             *_slid(slid, within),
         ),
+        stood=stood,
     )
 
 
@@ -365,6 +396,17 @@ def _few(keys: Sequence[tuple[str, float]]) -> str:
 # --- What is added -----------------------------------------------------------------------------
 
 
+def _cog(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    source: Source | None,
+    frames: Floats,
+) -> Floats:
+    return cog_on(obj, scene, ground, controls, frames, source)
+
+
 def _corrected(
     obj: Any,
     scene: Any,
@@ -373,11 +415,14 @@ def _corrected(
     course: Course,
     body: Body,
     rode: list[Ride],
-    rehearse: Callable[[Sequence[Ride]], list[Schedule]],
     *,
+    cog: Measure,
+    rehearse: Callable[[Sequence[Ride]], list[Schedule]],
     stepped: bool,
     within: float,
     air: str,
+    whole_body: bool,
+    room: float = ROOM,
 ) -> list[Ride]:
     """Rides with what the measured COG misses added: the root's at the apex, where it carries the
     body, then the COG control's anywhere between the poses."""
@@ -386,19 +431,90 @@ def _corrected(
     steps = [(controls.cog, posed - ({"apex"} if air == "feet" else set()), not stepped)]
     if air == "root" and controls.root is not None:
         steps.insert(0, (controls.root, knots - {"apex"}, False))
-    now = rode
+    now = list(rode)
+
+    def put(place: int, ride: Ride) -> None:
+        now[place] = ride
+        rehearse(now)
+
     for control, stays, every_frame in steps:
         at = [i for i, ride in enumerate(now) if ride.control == control]
         if not at:
             continue
-        ride = corrected(
-            obj, scene, ground, course, now[at[0]],
-            measured=measured_at(controls), posed=stays, within=within, every_frame=every_frame,
+        better = partial(
+            corrected, obj, scene, ground, course, cog=cog, posed=stays, within=within
         )  # fmt: skip
-        if ride is not now[at[0]]:
-            now = [*now[: at[0]], ride, *now[at[0] + 1 :]]
-            rehearse(now)
-    return now
+        if every_frame and whole_body:
+            settled(
+                obj, scene, ground, course, now[at[0]],
+                cog=cog, posed=stays, within=within, rehearse=partial(put, at[0]), room=room,
+            )  # fmt: skip
+            continue
+        # Where planted limbs stay behind, the COG comes near by steps.
+        for _ in range(STEPS if whole_body else 1):
+            ride = better(now[at[0]], every_frame=every_frame)
+            if ride is now[at[0]]:
+                break
+            put(at[0], ride)
+    return rode if all(a is b for a, b in zip(now, rode, strict=True)) else now
+
+
+def _stood(
+    obj: Any,
+    stage: Rehearsal,
+    leg_sheet: LegKeys | None,
+    course: Course,
+    body: Body,
+    cog: Measure,
+) -> dict[str, Floats]:
+    """Where the COG is in the poses on the ground, as they play with planted legs."""
+    if leg_sheet is not None:
+        stage.write(obj, leg_sheet.curves)
+    moments = [m for m in body.stands if m in course.knots and m != "apex"]
+    if not moments:
+        return {}
+    return dict(zip(moments, cog(np.array([course.frame(m) for m in moments])), strict=True))
+
+
+def _weighed(
+    obj: Any,
+    stage: Rehearsal,
+    planted: list[Curves],
+    page: _Page,
+    leg_sheet: LegKeys,
+    rode: list[Ride],
+    *,
+    rehearse: Callable[[Sequence[Ride]], list[Schedule]],
+    correct: Callable[..., list[Ride]],
+    plant: Callable[[], LegKeys | None],
+) -> tuple[list[Ride], LegKeys]:
+    """Rides and leg keys where the legs that are planted weigh too: the body is moved for what
+    they shift, and they are planted anew, until both agree."""
+    for _ in range(TURNS):
+        planted[:] = [leg_sheet.curves]
+        stage.write(obj, leg_sheet.curves)
+        better = correct(rode, room=ROOM / 2)
+        planted.clear()
+        if better is rode:
+            break
+        rode = better
+        schedule = rehearse(rode)[0]
+        stage.write(obj, _as_before(leg_sheet.curves, [schedule.curves, page.reading.curves]))
+        leg_sheet = plant() or leg_sheet
+    return rode, leg_sheet
+
+
+def _as_before(channels: Curves, layers: Sequence[Curves]) -> Curves:
+    """Channels as the first of several layers has them; without keys where none does."""
+    parts = []
+    for i, name in enumerate(channels.channels):
+        layer = next((one for one in layers if name in one.channels), None)
+        if layer is not None:
+            parts.append(select(layer, [layer.channels.index(name)]))
+            continue
+        one = select(channels, [i])
+        parts.append(remove_keys(one, np.ones(len(one.frame), dtype=bool)))
+    return concat(parts)
 
 
 def _slid(slid: tuple[float, float], within: float) -> list[str]:

@@ -72,11 +72,22 @@ def known_keys(
     cast: Cast, masks: Sequence[Bools], jump: Remembered, there: Remembered, time_map: TimeMap
 ) -> Written:
     """Its own keys as they are now; edited ones stay known as edited, and those of what did not
-    come along (props that were told to stay, say) as they were."""
+    come along (props that were told to stay, say) as they were. Own keys that the change itself
+    took away are forgotten."""
     held = {part.holder.label for part in cast.parts}
+    own: dict[str, set[float]] = {}
+    for part, mask in zip(cast.parts, masks, strict=True):
+        told = written_keys(part.curves, part.holder.label, mask=mask)
+        own |= {name: {frame for frame, _ in keys} for name, keys in told.items()}
     written = {
-        name: (there if name.partition("|")[0] in held else jump).written[name]
-        for name in jump.written
+        name: [
+            key
+            for was, key in zip(keys, there.written[name], strict=True)
+            if was[0] not in own.get(name, ())
+        ]
+        if name.partition("|")[0] in held
+        else keys
+        for name, keys in jump.written.items()
     }
     for part, mask in zip(cast.parts, masks, strict=True):
         for name, keys in _prints(part, mask, time_map).items():

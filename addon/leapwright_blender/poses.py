@@ -6,10 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from leapwright.errors import ClashError, InputError
 from leapwright.pins import MOMENTS
@@ -28,7 +28,20 @@ from leapwright_blender.space import (
     world_matrix,
 )
 
-__all__ = ["Body", "Stand", "ankle_of", "measured_at", "read_body", "read_poses", "stand_on"]
+if TYPE_CHECKING:
+    from leapwright_blender.cog import Source
+
+__all__ = [
+    "Body",
+    "Stand",
+    "ankle_of",
+    "cog_on",
+    "cog_points",
+    "measured_at",
+    "read_body",
+    "read_poses",
+    "stand_on",
+]
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +55,9 @@ class Stand:
     frame : float
         Where it was read.
     cog : ndarray, shape (3,)
-        COG in the plan's axes, m; see `measured_at`.
+        COG in the plan's axes, m; see `cog_on`.
+    held : ndarray, shape (3,)
+        Where the COG control holds the body, likewise; see `measured_at`.
     local : dict of Control to ndarray, shape (3,)
         Location channels of root, COG control and foot controls.
     place : dict of Control to ndarray, shape (3,)
@@ -59,6 +74,7 @@ class Stand:
 
     frame: float
     cog: Floats
+    held: Floats
     local: dict[Control, Floats]
     place: dict[Control, Floats]
     linear: dict[Control, Floats]
@@ -90,6 +106,41 @@ def measured_at(controls: Controls) -> Control | Point:
     return Point(pelvis.object, pelvis.bone, rest_offset(bones[pelvis.bone], place))
 
 
+def cog_points(
+    controls: Controls, source: Source | None = None
+) -> tuple[tuple[Control | Point, ...], Floats]:
+    """What the COG is measured with: places, and the share of the mass at each.
+
+    Parameters
+    ----------
+    source : Source, optional
+        From `leapwright_blender.cog.source_named`; None is the COG control, by `measured_at`.
+    """
+    if source is None:
+        return (measured_at(controls),), np.ones(1)
+    return source.points, source.masses
+
+
+def cog_on(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: ArrayLike,
+    source: Source | None = None,
+) -> Floats:
+    """The COG on some frames, shape (F, 3), m in the plan's axes; the scene is not stepped.
+
+    Parameters
+    ----------
+    source : Source, optional
+        As in `cog_points`.
+    """
+    points, masses = cog_points(controls, source)
+    places = sample(obj, frames, points, scene=scene).positions
+    return ground.to_plan(np.einsum("p,pfi->fi", masses, places))
+
+
 def ankle_of(leg: Leg) -> Control:
     """The bone below the shin of an FK leg: it keeps its place while the foot is planted."""
     return Control(leg.hip.object, leg.after)
@@ -118,12 +169,18 @@ def read_poses(poses: Mapping[str, float] | None) -> dict[str, float]:
 
 
 def stand_on(
-    obj: Any, scene: Any, ground: Ground, controls: Controls, frames: list[float]
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: list[float],
+    source: Source | None = None,
 ) -> list[Stand]:
     """Read the body on some frames; the user's scene is not stepped."""
+    weighed, masses = cog_points(controls, source)
     named = [c for c in (controls.root, controls.cog, *controls.feet) if c is not None]
     ankles = {leg.foot: ankle_of(leg) for leg in controls.legs if leg.after}
-    points = [*named, measured_at(controls), *ankles.values(), *controls.soles]
+    points = [*named, measured_at(controls), *weighed, *ankles.values(), *controls.soles]
     places = sample(obj, frames, list(dict.fromkeys(points)), scene=scene)
     objects = [*list({c.object: the_object(c) for c in points}.values()), obj]
     stands = []
@@ -135,7 +192,8 @@ def stand_on(
             stands.append(
                 Stand(
                     frame=frame,
-                    cog=ground.to_plan(places.of(measured_at(controls))[i]),
+                    cog=ground.to_plan(masses @ [places.of(p)[i] for p in weighed]),
+                    held=ground.to_plan(places.of(measured_at(controls))[i]),
                     local={c: _location(c, graph) for c in named},
                     place=at,
                     linear={
@@ -156,11 +214,16 @@ def stand_on(
 
 
 def read_body(
-    obj: Any, scene: Any, ground: Ground, controls: Controls, frames: Mapping[str, float]
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: Mapping[str, float],
+    source: Source | None = None,
 ) -> Body:
     """Home is the start pose, else the take-off, else the crouch, else the current frame."""
     current = float(scene.frame_current_final)
-    *stands, now = stand_on(obj, scene, ground, controls, [*frames.values(), current])
+    *stands, now = stand_on(obj, scene, ground, controls, [*frames.values(), current], source)
     posed = dict(zip(frames, stands, strict=True))
     home = next((posed[m] for m in ("start", "takeoff", "crouch") if m in posed), now)
     return Body(posed, home)

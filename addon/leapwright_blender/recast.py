@@ -175,7 +175,7 @@ def joined(cast: Cast, made: Sequence[Curves]) -> Curves:
 
 def with_curves(recast: Recast, after: Curves) -> Recast:
     """The same with other curves; every key of a channel that differs counts as changed."""
-    changed, fixed = [], []
+    changed, fixed = [recast.changed[:0]], [recast.fixed[:0]]
     for i, _ in enumerate(after.channels):
         own = slice(recast.after.starts[i], recast.after.starts[i + 1])
         same = identical(channel(after, i), channel(recast.after, i))

@@ -29,16 +29,28 @@ from leapwright.insert import insert_at
 from leapwright.path import handles_at_thirds
 from leapwright.playback import evaluate
 from leapwright.sparse import Sparse, interpolate, sparse_keys
+from leapwright_blender.cog import Source
 from leapwright_blender.course import Course, course_through
 from leapwright_blender.ground import Ground
 from leapwright_blender.hang import spliced
-from leapwright_blender.poses import measured_at, stand_on
+from leapwright_blender.poses import cog_on, stand_on
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import Controls
-from leapwright_blender.sample import linear_maps, sample
+from leapwright_blender.sample import linear_maps
 from leapwright_blender.space import Control, data_path_location, label
 
-__all__ = ["WITHIN_M", "Aside", "lay_anew"]
+__all__ = [
+    "WITHIN_M",
+    "Aside",
+    "Job",
+    "cut",
+    "is_on",
+    "job_of",
+    "keyed_axes",
+    "laid",
+    "lay_anew",
+    "plan_maps",
+]
 
 Floats = NDArray[np.float64]
 Played = list[tuple[Any, Curves]]
@@ -74,17 +86,34 @@ class Aside:
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
-    """One control's location between two moments: the frames that are keyed in any case, and all
-    frames that are looked at."""
+class Job:
+    """One control's location between two moments.
+
+    Attributes
+    ----------
+    control : Control
+    knots : ndarray
+        Frames that are keyed in any case.
+    frames : ndarray
+        All frames that are looked at: knots, the thirds between them and whole frames.
+    corners : ndarray
+        Frames where the way may turn at once.
+    within : float
+        How near the COG is held to its course, m.
+    spare : bool
+        Axes that are to move by nothing keep their keys as they are.
+    """
 
     control: Control
     knots: Floats
     frames: Floats
     corners: Floats
+    within: float = WITHIN_M
+    spare: bool = False
 
     @property
     def span(self) -> tuple[float, float]:
+        """First and last frame."""
         return float(self.knots[0]), float(self.knots[-1])
 
 
@@ -99,6 +128,7 @@ def lay_anew(
     *,
     gravity: float,
     aside: Aside,
+    source: Source | None = None,
 ) -> tuple[list[Curves], Course]:
     """Curves with the COG on the course through its poses.
 
@@ -112,6 +142,8 @@ def lay_anew(
         After: crouch, take-off, apex and land, and low where there is one.
     gravity : float
         m/s².
+    source : Source, optional
+        What the COG is measured with; None is the COG control.
 
     Returns
     -------
@@ -133,23 +165,29 @@ def lay_anew(
             now = _moved_aside(scene, ground, flyers, now, frames["land"], aside.by)
             for block, curves in now:
                 stage.write(block, curves)
-        course = _course(obj, scene, ground, controls, frames, gravity, aside)
+        course = _course(obj, scene, ground, controls, frames, gravity, aside, source)
         jobs = [job for control in steered for job in _jobs(control, controls, flyers, now, frames)]
         at = np.unique(np.concatenate([job.frames for job in jobs]))
-        places = ground.to_plan(sample(obj, at, [measured_at(controls)], scene=scene).positions[0])
-        missing = course.at(at) - places
+        missing = course.at(at) - cog_on(obj, scene, ground, controls, at, source)
         missing[np.isin(at, [frames[m] for m in frames if m != "apex"])] = 0
         for job in jobs:
-            linear = _linear(obj, scene, ground, job.control, job.frames)
+            linear = plan_maps(obj, scene, ground, job.control, job.frames)
             there = missing[np.searchsorted(at, job.frames)]
             now = [
-                (block, _laid(curves, job, there, linear) if _is_on(job.control, block) else curves)
+                (block, laid(curves, job, there, linear) if is_on(job.control, block) else curves)
                 for block, curves in now
             ]
     return [curves for _, curves in now], course
 
 
-def _is_on(control: Control, block: Any) -> bool:
+def is_on(control: Control, block: Any) -> bool:
+    """Whether a data-block holds a control's channels.
+
+    Parameters
+    ----------
+    control : Control
+    block : bpy.types.ID
+    """
     return bool(control.object == block.name and hasattr(block, "matrix_world"))
 
 
@@ -158,8 +196,14 @@ def _names(control: Control) -> list[Channel]:
     return [Channel(path, axis, group) for axis in range(3)]
 
 
-def _known(curves: Curves, control: Control) -> dict[int, int]:
-    """Axis to channel, of the location's axes that have keys."""
+def keyed_axes(curves: Curves, control: Control) -> dict[int, int]:
+    """Axis to channel, of the location's axes that have keys.
+
+    Parameters
+    ----------
+    curves : Curves
+    control : Control
+    """
     return {
         c.index: curves.channels.index(c)
         for c in _names(control)
@@ -167,7 +211,16 @@ def _known(curves: Curves, control: Control) -> dict[int, int]:
     }
 
 
-def _linear(obj: Any, scene: Any, ground: Ground, control: Control, frames: Floats) -> Floats:
+def plan_maps(obj: Any, scene: Any, ground: Ground, control: Control, frames: Floats) -> Floats:
+    """Plan displacement (m) per unit of a control's location channels, (F, 3, 3).
+
+    Parameters
+    ----------
+    obj, scene, ground
+        The rig, where it is, and its plan's axes.
+    control : Control
+    frames : ndarray, shape (F,)
+    """
     maps = linear_maps(obj, frames, control, scene=scene)
     return np.asarray(ground.axes @ maps * ground.metres)
 
@@ -190,8 +243,8 @@ def _on_keys(
         channel(curves, i).frame
         for block, curves in played
         for control in steered
-        if _is_on(control, block)
-        for i in _known(curves, control).values()
+        if is_on(control, block)
+        for i in keyed_axes(curves, control).values()
     ]
     keys = np.concatenate([*keyed, np.zeros(0)]).astype(np.float64)
     there = {}
@@ -210,14 +263,23 @@ def _with_ends(
         at = [frames[m] for pair in pairs for m in pair if m in frames]
         at += [frames["land"]] if control in flyers else []
         played = [
-            (block, _cut(curves, control, at) if _is_on(control, block) else curves)
+            (block, cut(curves, control, at) if is_on(control, block) else curves)
             for block, curves in played
         ]
     return played
 
 
-def _cut(curves: Curves, control: Control, frames: Sequence[float]) -> Curves:
-    known = list(_known(curves, control).values())
+def cut(curves: Curves, control: Control, frames: Sequence[float]) -> Curves:
+    """The curves with keys on frames of a control's location, unless it is stepped; no shape
+    changes.
+
+    Parameters
+    ----------
+    curves : Curves
+    control : Control
+    frames : sequence of float
+    """
+    known = list(keyed_axes(curves, control).values())
     stepped = [
         i for i in known if (channel(curves, i).interpolation == Interpolation.CONSTANT).all()
     ]
@@ -239,13 +301,13 @@ def _moved_aside(
     moved = []
     for block, curves in played:
         for control in flyers:
-            known = _known(curves, control) if _is_on(control, block) else {}
+            known = keyed_axes(curves, control) if is_on(control, block) else {}
             keys = [channel(curves, i).frame for i in known.values()]
             if not keys:
                 continue
             at = np.unique(np.concatenate(keys).astype(np.float64))
             at = at[at > land - MERGE_FRAMES]
-            linear = _linear(rig, scene, ground, control, at if at.size else np.array([land]))
+            linear = plan_maps(rig, scene, ground, control, at if at.size else np.array([land]))
             own = np.linalg.solve(linear, np.broadcast_to(by, (len(linear), 3))[..., None])[..., 0]
             _demand_keys(control, known, own)
             for axis, i in known.items():
@@ -287,8 +349,9 @@ def _course(
     frames: Mapping[str, float],
     gravity: float,
     aside: Aside,
+    source: Source | None,
 ) -> Course:
-    stands = stand_on(obj, scene, ground, controls, list(frames.values()))
+    stands = stand_on(obj, scene, ground, controls, list(frames.values()), source)
     course = course_through(
         frames,
         dict(zip(frames, stands, strict=True)),
@@ -311,8 +374,8 @@ def _jobs(
     flyers: Sequence[Control],
     played: Played,
     frames: Mapping[str, float],
-) -> list[_Job]:
-    curves = next((c for block, c in played if _is_on(control, block)), None)
+) -> list[Job]:
+    curves = next((c for block, c in played if is_on(control, block)), None)
     if curves is None:
         return []
     jobs = []
@@ -320,17 +383,36 @@ def _jobs(
         start, end = frames[first], frames.get(last, frames["land"])
         if end <= start:
             continue
-        keyed = [channel(curves, i).frame for i in _known(curves, control).values()]
+        keyed = [channel(curves, i).frame for i in keyed_axes(curves, control).values()]
         moments = np.array([f for f in frames.values() if start <= f <= end])
         knots = _apart(moments, np.concatenate([*keyed, np.zeros(0)]).astype(np.float64))
         knots = knots[(knots >= start) & (knots <= end)]
-        spans = np.diff(knots)[:, None]
-        fine = (knots[:-1, None] + spans * THIRDS[1:3]).ravel()
-        whole = np.arange(np.ceil(start), np.floor(end) + 1)
-        whole = whole[np.abs(whole[:, None] - knots[None, :]).min(axis=1) > MERGE_FRAMES]
-        corners = np.array([frames["takeoff"], frames["land"]])
-        jobs.append(_Job(control, knots, np.unique(np.concatenate([knots, fine, whole])), corners))
+        jobs.append(job_of(control, knots, np.array([frames["takeoff"], frames["land"]])))
     return jobs
+
+
+def job_of(
+    control: Control,
+    knots: Floats,
+    corners: Floats,
+    *,
+    within: float = WITHIN_M,
+    spare: bool = False,
+) -> Job:
+    """Give a control's job with the frames that have to be looked at.
+
+    Parameters
+    ----------
+    control : Control
+    knots, corners, within, spare
+        As in `Job`; at least two knots, rising.
+    """
+    spans = np.diff(knots)[:, None]
+    fine = (knots[:-1, None] + spans * THIRDS[1:3]).ravel()
+    whole = np.arange(np.ceil(knots[0]), np.floor(knots[-1]) + 1)
+    whole = whole[np.abs(whole[:, None] - knots[None, :]).min(axis=1) > MERGE_FRAMES]
+    frames = np.unique(np.concatenate([knots, fine, whole]))
+    return Job(control, knots, frames, corners, within, spare)
 
 
 def _apart(moments: Floats, keyed: Floats) -> Floats:
@@ -339,19 +421,32 @@ def _apart(moments: Floats, keyed: Floats) -> Floats:
     return np.unique(np.concatenate([moments, keyed[away]]))
 
 
-def _laid(curves: Curves, job: _Job, missing: Floats, linear: Floats) -> Curves:
-    """The curves with what the COG misses given to a control's location."""
-    known = _known(curves, job.control)
+def laid(curves: Curves, job: Job, missing: Floats, linear: Floats) -> Curves:
+    """The curves with what the COG misses given to a control's location.
+
+    Parameters
+    ----------
+    curves : Curves
+    job : Job
+    missing : ndarray, shape (F, 3)
+        m, on the job's frames.
+    linear : ndarray, shape (F, 3, 3)
+        Of `plan_maps`.
+    """
+    known = keyed_axes(curves, job.control)
     added = np.linalg.solve(linear, missing[..., None])[..., 0]
     _demand_keys(job.control, known, added)
     axes = list(known)
+    if job.spare:
+        size = STILL * max(1.0, float(np.max(np.abs(added), initial=0)))
+        axes = [axis for axis in axes if float(np.max(np.abs(added[:, axis]))) > size]
     if not axes:
         return curves
     own = evaluate(select(curves, [known[a] for a in axes]), job.frames).T + added[:, axes]
     mine = [channel(curves, known[a]) for a in axes]
     if all((one.interpolation == Interpolation.CONSTANT).all() for one in mine):
         parts = [_stepped(one, job, own[:, k]) for k, one in enumerate(mine)]
-        return _with(curves, known, parts)
+        return _with(curves, {a: known[a] for a in axes}, parts)
     found = _keys(job, own, linear[:, :, axes])
     at = job.frames[found.knots]
     parts = []
@@ -360,7 +455,7 @@ def _laid(curves: Curves, job: _Job, missing: Floats, linear: Floats) -> Curves:
             at, own[found.knots, k], found.slopes_in[:, k], slopes_after=found.slopes_out[:, k]
         )
         parts.append(spliced(one, key, left, right))
-    return _with(curves, known, parts)
+    return _with(curves, {a: known[a] for a in axes}, parts)
 
 
 def _with(curves: Curves, known: Mapping[int, int], parts: Sequence[Curves]) -> Curves:
@@ -369,7 +464,7 @@ def _with(curves: Curves, known: Mapping[int, int], parts: Sequence[Curves]) -> 
     return concat([own.get(i, channel(curves, i)) for i in range(len(curves.channels))])
 
 
-def _stepped(one: Curves, job: _Job, own: Floats) -> Curves:
+def _stepped(one: Curves, job: Job, own: Floats) -> Curves:
     """Stepped keys stand where they stood; each shows its frame's place."""
     at = np.abs(job.frames[None, :] - one.frame[:, None].astype(np.float64))
     hit = at.min(axis=1) < MERGE_FRAMES
@@ -377,7 +472,7 @@ def _stepped(one: Curves, job: _Job, own: Floats) -> Curves:
     return _raised(one, 0, one.frame[hit].astype(np.float64), by[hit])
 
 
-def _keys(job: _Job, own: Floats, linear: Floats) -> Sparse:
+def _keys(job: Job, own: Floats, linear: Floats) -> Sparse:
     """Keys on the knots; more of them where those do not hold the COG near enough."""
 
     def miss(tried: Floats, over: slice | NDArray[np.bool_]) -> Floats:
@@ -388,7 +483,7 @@ def _keys(job: _Job, own: Floats, linear: Floats) -> Sparse:
     found = _cubics(job, knots, own)
     whole = np.isin(np.arange(len(job.frames)), knots) | (job.frames % 1 == 0)
     tried = interpolate(job.frames, own, found)[whole]
-    if np.max(miss(tried, whole)) <= WITHIN_M:
+    if np.max(miss(tried, whole)) <= job.within:
         return found
     places = np.flatnonzero(whole)
     more = sparse_keys(
@@ -396,13 +491,13 @@ def _keys(job: _Job, own: Floats, linear: Floats) -> Sparse:
         own[whole],
         knots=np.searchsorted(places, knots),
         miss=lambda tried: miss(tried, whole),
-        within=WITHIN_M,
+        within=job.within,
         corners=np.isin(job.frames[whole], job.corners),
     )
     return Sparse(places[more.knots], more.slopes_in, more.slopes_out)
 
 
-def _cubics(job: _Job, knots: NDArray[np.int64], own: Floats) -> Sparse:
+def _cubics(job: Job, knots: NDArray[np.int64], own: Floats) -> Sparse:
     """Between every two knots the cubic through both and through the thirds."""
     first, last = job.knots[:-1, None], job.knots[1:, None]
     at = np.searchsorted(job.frames, first + (last - first) * THIRDS - 1e-9)

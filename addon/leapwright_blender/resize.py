@@ -18,13 +18,14 @@ from leapwright.resize import Resized
 from leapwright.style import Style
 from leapwright_blender import store
 from leapwright_blender.cast import Cast, read_cast
+from leapwright_blender.cog import Source, source_named
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.heights import Flight, measure_flight
 from leapwright_blender.held import put_back
 from leapwright_blender.markers import set_markers
 from leapwright_blender.memory import marked
-from leapwright_blender.poses import measured_at
+from leapwright_blender.poses import cog_on
 from leapwright_blender.recalled import resized_memory
 from leapwright_blender.recast import (
     Recast,
@@ -47,7 +48,6 @@ from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.relaid import Aside, lay_anew
 from leapwright_blender.resized import ResizedRig
 from leapwright_blender.rig import Controls
-from leapwright_blender.sample import sample
 from leapwright_blender.space import Control, data_path_location, label
 from leapwright_blender.stood import leg_channels, slide_words, stood_still
 from leapwright_blender.store import Remembered
@@ -99,12 +99,13 @@ def resize(
     """Make a rig's jump higher or farther. `Rig.resize` is the documented door."""
     ground = ground_of(scene)
     frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
-    before = _measured(obj, scene, ground, controls, frames, remembered)
+    source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
+    before = _measured(obj, scene, ground, controls, frames, remembered, source)
     if before.heights.push is None or "crouch" not in frames:
         raise InputError(
             "moments must say where the crouch is, below take-off: the push is laid anew", "moments"
         )
-    way = _way(obj, scene, ground, controls, frames, remembered)
+    way = _way(obj, scene, ground, controls, frames, remembered, source)
     given = {name: value for name, value in ask.items() if value is not None}
     solved = _solved(
         ground, frames, before, way, remembered, given,
@@ -130,6 +131,7 @@ def resize(
         {m: after[m] for m in LAID if m in after},
         gravity=solved.gravity,
         aside=_speeds(by, way),
+        source=source,
     )  # fmt: skip
     plan = with_curves(plan, joined(cast, curves))
     own = [ours(cast, one) for one in store.load(obj)]
@@ -157,8 +159,8 @@ def resize(
             stood.gone, exact=exact_shape, subframes=subframes, markers=markers,
         )  # fmt: skip
         keys = told(plan, solved.map, but=carrying(cast, carriers))
-        measured = _measured(obj, scene, ground, controls, after, remembered)
-        off = _farthest(obj, scene, ground, controls, course, remembered)
+        measured = _measured(obj, scene, ground, controls, after, remembered, source)
+        off = _farthest(obj, scene, ground, controls, course, remembered, source)
         slid = slide_words(obj, scene, ground, controls, course, feet)
     return ResizedRig(
         asked={**given, **({} if heading is None else {"heading": heading})},
@@ -190,10 +192,11 @@ def _measured(
     controls: Controls,
     frames: Mapping[str, float],
     remembered: Remembered | None,
+    source: Source | None,
 ) -> Flight:
     """The jump, measured; a stepped one shows no arc between its keys, so its top is that of the
     gravity it was blocked under."""
-    flight = measure_flight(obj, scene, ground, controls, frames)
+    flight = measure_flight(obj, scene, ground, controls, frames, source)
     if remembered is None or not remembered.stepped:
         return flight
     time = (frames["land"] - frames["takeoff"]) / float(ground.frame_rate)
@@ -213,9 +216,10 @@ def _way(
     controls: Controls,
     frames: Mapping[str, float],
     remembered: Remembered | None,
+    source: Source | None,
 ) -> _Way:
     at = [frames["takeoff"], frames["land"]]
-    places = ground.to_plan(sample(obj, at, [measured_at(controls)], scene=scene).positions[0])
+    places = cog_on(obj, scene, ground, controls, at, source)
     across = places[1, :2] - places[0, :2]
     asked = remembered.asked if remembered else {}
     running = bool(asked.get("running"))
@@ -376,11 +380,12 @@ def _farthest(
     controls: Controls,
     course: Course,
     remembered: Remembered | None,
+    source: Source | None,
 ) -> tuple[float, float]:
     """How far the COG is from its new way at most, m, and on which frame."""
     stepped = remembered is not None and remembered.stepped
     frames = course.frames if stepped else course.every_frame
-    places = ground.to_plan(sample(obj, frames, [measured_at(controls)], scene=scene).positions[0])
+    places = cog_on(obj, scene, ground, controls, frames, source)
     away = np.linalg.norm(places - course.at(frames), axis=1)
     return float(np.max(away)), float(frames[np.argmax(away)])
 

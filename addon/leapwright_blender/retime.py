@@ -17,6 +17,7 @@ from leapwright.timemap import TimeMap
 from leapwright.units import STANDARD_GRAVITY, gravity_of
 from leapwright_blender import host, store
 from leapwright_blender.cast import read_cast
+from leapwright_blender.cog import Source, source_named
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.hang import laid_anew
 from leapwright_blender.heights import Flight, measure_flight
@@ -76,7 +77,8 @@ def retime(
     host.refuse_if_not_editable(obj, will_copy=True)
     ground = ground_of(scene)
     frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
-    before = measure_flight(obj, scene, ground, controls, frames)
+    source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
+    before = measure_flight(obj, scene, ground, controls, frames, source)
     solved = leapwright.retime(
         {name: frame for name, frame in before.moments.items() if name != "hold"},
         frame_rate=ground.frame_rate,
@@ -99,7 +101,7 @@ def retime(
         subframes=subframes,
     )
     if solved.answer.rewrite_air:
-        plan = _hanging(scene, ground, controls, remembered, plan, solved, before)
+        plan = _hanging(scene, ground, controls, remembered, plan, solved, before, source)
     refuse_closed(plan)
     if exact_shape:
         plan = holding(plan)
@@ -108,7 +110,7 @@ def retime(
         keys, after, others = _rehearsed(plan, solved.map), None, Moved()
     else:
         keys, after, others = _written(
-            obj, scene, ground, controls, plan, solved, remembered, before,
+            obj, scene, ground, controls, plan, solved, remembered, before, source,
             whole=not selected, exact=exact_shape, subframes=subframes, markers=markers,
         )  # fmt: skip
     return RetimedRig(
@@ -159,6 +161,7 @@ def _hanging(
     plan: Recast,
     solved: Retimed,
     before: Flight,
+    source: Source | None,
 ) -> Recast:
     """The COG's air laid out anew, since its top hangs otherwise than before."""
     answer = solved.answer
@@ -180,6 +183,7 @@ def _hanging(
         played(plan),
         styled.path,
         (float(answer.moments.takeoff), float(answer.moments.land)),
+        source=source,
     )
     return with_curves(plan, joined(plan.cast, made))
 
@@ -203,6 +207,7 @@ def _written(
     solved: Retimed,
     remembered: Remembered | None,
     before: Flight,
+    source: Source | None,
     *,
     whole: bool,
     exact: bool,
@@ -229,7 +234,7 @@ def _written(
             undo=undo,
         )
         keys = told(plan, solved.map)
-        after = measure_flight(obj, scene, ground, controls, moments)
+        after = measure_flight(obj, scene, ground, controls, moments, source)
         if remembered is not None and whole:
             moved = moved_memory(
                 plan.cast, jumps, own, solved, remembered, moments,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.errors import InputError
+from leapwright_blender.cog import Source, measure
 from leapwright_blender.ground import Ground
 from leapwright_blender.read import read_curves
 from leapwright_blender.sample import sample
@@ -71,6 +72,7 @@ def measure_run(
     *,
     until: float,
     frames: int = 8,
+    source: Source | None = None,
 ) -> Run:
     """Measure the level velocity of a point just before a frame.
 
@@ -90,6 +92,8 @@ def measure_run(
         The jump begins here; what comes later does not count.
     frames : int
         How far to look back, at least 2; no farther than the character's first key.
+    source : Source, optional
+        Measure the speed of this COG, not of the point, whose keys still say where to look.
 
     Raises
     ------
@@ -114,7 +118,12 @@ def measure_run(
             f"{before[0]:g}, less than a frame before {until:g}",
             "running",
         )
-    places = ground.to_plan(sample(obj, at, [point], scene=scene).positions[0])[:, :2]
+    world = (
+        sample(obj, at, [point], scene=scene).positions[0]
+        if source is None
+        else measure(obj, scene, at, source)
+    )
+    places = ground.to_plan(world)[:, :2]
     times = (at - at.mean()) / float(ground.frame_rate)
     velocity = times @ (places - places.mean(axis=0)) / (times @ times)
     speed = float(np.hypot(*velocity))

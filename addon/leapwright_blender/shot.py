@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -11,14 +12,23 @@ from typing import Any
 
 import bpy
 
-from leapwright.errors import LeapwrightError, NotFoundError
+from leapwright.checked import Checked
+from leapwright.errors import InputError, LeapwrightError, NotFoundError
 from leapwright.naming import close_names
+from leapwright.style import Style
 from leapwright.units import STANDARD_GRAVITY
-from leapwright_blender import files, sample, store
+from leapwright_blender import files, host, sample, store
 from leapwright_blender.block import block
 from leapwright_blender.blocked import Blocked
+from leapwright_blender.check import check
+from leapwright_blender.cog import Source, cog_source, source_named
 from leapwright_blender.finish import remembered_controls
+from leapwright_blender.fix import fix
+from leapwright_blender.fixed import Fixed
+from leapwright_blender.flat import refuses_flat
 from leapwright_blender.ground import ground_of
+from leapwright_blender.intended import mark_intended, unmark_intended
+from leapwright_blender.on_arc import OnArc, keep_on_arc
 from leapwright_blender.posed import Measures, measure
 from leapwright_blender.poses import read_body, read_poses
 from leapwright_blender.resize import resize
@@ -31,6 +41,9 @@ from leapwright_blender.spline import Splined, spline
 from leapwright_blender.wanted import Wanted, again
 
 __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
+
+_REMEMBERED = ("root", "cog", "feet")
+"""Controls that a rig remembers with a jump."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +73,7 @@ class Rig:
             raise NotFoundError(f"there is no scene {self.scene!r} in this file any more")
         return scene
 
+    @refuses_flat
     def find(
         self,
         *,
@@ -82,6 +96,7 @@ class Rig:
         """Write the controls of this rig to a rig file, to be found by itself from then on."""
         return save_rig_file(path, controls, self._object())
 
+    @refuses_flat
     def measure_poses(
         self,
         poses: Mapping[str, float],
@@ -89,13 +104,26 @@ class Rig:
         root: str | None = None,
         cog: str | None = None,
         feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        cog_from: str | None = None,
     ) -> Measures:
-        """What the posed frames say of the jump: push height, landing level, travel and more."""
-        controls = self.find(root=root, cog=cog, feet=feet)
-        scene = self._scene()
-        body = read_body(self._object(), scene, ground_of(scene), controls, read_poses(poses))
+        """What the posed frames say of the jump: push height, landing level, travel and more.
+
+        Parameters
+        ----------
+        poses : mapping of moment to frame
+        root, cog, feet, rig_file
+            The user's own choice of controls.
+        cog_from : {"control", "segments", "mesh"}
+            What the COG is measured with; default the COG control.
+        """
+        controls = self.find(root=root, cog=cog, feet=feet, rig_file=rig_file)
+        obj, scene = self._object(), self._scene()
+        source = source_named(obj, scene, controls, cog_from)
+        body = read_body(obj, scene, ground_of(scene), controls, read_poses(poses), source)
         return measure(body.stands, body.home)
 
+    @refuses_flat
     def block(
         self,
         *,
@@ -119,6 +147,7 @@ class Rig:
         props: bool = True,
         chain: bool = False,
         again: bool = False,
+        cog_from: str | None = None,
         dry_run: bool = False,
         **ask: Any,
     ) -> Blocked:
@@ -156,8 +185,9 @@ class Rig:
         ground : str
             Name of the object to land on: its top under each foot.
         within : float
-            How far soles of FK legs may be off their places between keys, m; the COG is held
-            within a fifth of that where something turns between the poses.
+            How far soles of FK legs may be off their places between keys, m; the COG control is
+            held within a fifth of that where something turns between the poses, and a COG that
+            `cog_from` measures over the whole body within all of it.
         props : bool
             Let props of the character go along.
         chain : bool
@@ -165,6 +195,10 @@ class Rig:
         again : bool
             Keys of a jump that was blocked there before give way, as far as nobody edited them;
             see `block_again`.
+        cog_from : {"control", "segments", "mesh"}
+            What the COG is measured with: it goes on the arc, and push height, landing level and
+            travel are read off it. Anything but the control, the default, gets extra keys on the
+            COG control between the poses, where arms, legs or a tail move it.
         dry_run : bool
             Work everything out and write nothing.
         **ask
@@ -207,11 +241,13 @@ class Rig:
                 props=props,
                 chain=chain,
                 again=again,
+                cog_from=cog_from,
                 dry_run=dry_run,
             ),
             ask,
         )
 
+    @refuses_flat
     def block_again(self, **changed: Any) -> Blocked:
         """Block the jump that this rig remembers once more, with something changed.
 
@@ -256,6 +292,7 @@ class Rig:
             if not typed.get(name) and last.get(name) and last[name] != found.get(name)
         }
 
+    @refuses_flat
     def spline(
         self,
         *,
@@ -325,6 +362,7 @@ class Rig:
             dry_run=dry_run,
         )
 
+    @refuses_flat
     def retime(
         self,
         *,
@@ -405,6 +443,7 @@ class Rig:
             **ask,
         )
 
+    @refuses_flat
     def resize(
         self,
         *,
@@ -485,6 +524,301 @@ class Rig:
             **ask,
         )
 
+    @refuses_flat
+    def check(
+        self,
+        *,
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        cog_from: str | None = None,
+        gravity: float | str | None = None,
+        ground: str | None = None,
+        style: Style | None = None,
+        intended: Mapping[str, str] | None = None,
+        limits: Mapping[str, float] | None = None,
+        twos: bool | None = None,
+        action: str | None = None,
+    ) -> Checked:
+        """Find the jumps of this rig and say what is off in them; nothing is changed.
+
+        What is not said is as the rig remembers it: a jump that was blocked is checked with the
+        COG source, gravity and style that it was made with.
+
+        Parameters
+        ----------
+        root, cog, feet, rig_file
+            The user's own choice of controls; default: those of the last jump, else as found. A
+            rig may have none.
+        cog_from : {"control", "segments", "mesh"}
+            What the COG is measured with; default by how the rig is built.
+        gravity : float or str
+            m/s², a body, or "scene". Default 9.80665.
+        ground : str
+            Name of the object that is the floor; default: where the soles rest.
+        style : Style
+            What the show is meant to look like.
+        intended : mapping of finding to reason
+            ``falls_faster``, or ``falls_faster@2`` for the second jump alone; beside what is kept
+            with the shot.
+        limits : mapping of name to float
+            Other values for `leapwright.thresholds.THRESHOLDS`.
+        twos : bool
+            Default: as it was blocked, else as held poses are keyed.
+        action : str
+            Check this action, played alone.
+
+        Returns
+        -------
+        Checked
+
+        Raises
+        ------
+        InputError
+            A value is not allowed.
+        NotFoundError
+            A control, action, object or source is not there.
+        HostError
+            The rig cannot be evaluated.
+        """
+        return check(
+            self._object(),
+            self._scene(),
+            controls=self._controls(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            cog_from=cog_from,
+            gravity=gravity,
+            ground=ground,
+            style=style,
+            intended=intended,
+            limits=limits,
+            twos=twos,
+            action=action,
+        )
+
+    def _controls(self, **named: Any) -> Controls | None:
+        """Controls as named, as remembered, or as found; None where there are none."""
+        if any(named.values()):
+            return self.find(**named)
+        # Controls that are known need not be looked for, which takes as long as many frames.
+        for jump in store.load(self._object())[-1:]:
+            with suppress(NotFoundError):
+                return self.find(**{name: jump.controls.get(name) for name in _REMEMBERED})
+        with suppress(NotFoundError):
+            return self.find()
+        return None
+
+    @refuses_flat
+    def cog_source(self, which: str | None = None, *, sex: str = "mean") -> Source:
+        """What the COG of this rig is measured with: masses by part, and where that is at rest.
+
+        Parameters
+        ----------
+        which : {"control", "segments", "mesh"}
+            Default by how the rig is built.
+        sex : {"mean", "male", "female"}
+            The mass table of ``"segments"``.
+
+        Returns
+        -------
+        Source
+
+        Raises
+        ------
+        NotFoundError
+            The source that was asked for is not to be had: says what is missing.
+        """
+        obj, scene = self._object(), self._scene()
+        controls = self._controls() if which != "segments" else None
+        return cog_source(obj, scene, which, controls=controls, sex=sex)
+
+    def mark_intended(self, finding: str, reason: str) -> None:
+        """Keep with the shot that a finding is meant: it stays a note from then on.
+
+        Parameters
+        ----------
+        finding : str
+            ``falls_faster``, or ``falls_faster@2`` for the second jump alone.
+        reason : str
+            Why.
+
+        Raises
+        ------
+        InputError
+            The finding is unknown, or no reason is given.
+        NotFoundError
+            There is no such jump.
+        HostError
+            The rig cannot remember: it is linked.
+        """
+        mark_intended(self._object(), self._scene(), finding, reason)
+
+    def unmark_intended(self, finding: str) -> None:
+        """Forget that a finding is meant.
+
+        Parameters
+        ----------
+        finding : str
+            As it was marked.
+
+        Raises
+        ------
+        NotFoundError
+            It is not marked; lists what is.
+        """
+        unmark_intended(self._object(), self._scene(), finding)
+
+    @refuses_flat
+    def fix(
+        self,
+        *,
+        jump: int | None = None,
+        only: Sequence[str] = (),
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        cog_from: str | None = None,
+        gravity: float | str | None = None,
+        ground: str | None = None,
+        style: Style | None = None,
+        intended: Mapping[str, str] | None = None,
+        limits: Mapping[str, float] | None = None,
+        twos: bool | None = None,
+        within: float = 0.005,
+        props: bool = True,
+        markers: bool = True,
+        dry_run: bool = False,
+    ) -> Fixed:
+        """Fix what a check finds off in the jumps of this rig, as little as it takes.
+
+        A key may move in time; its pose does not change, but for foot controls that slide or are
+        below the floor, and for keys of the COG in the air that are on none of the moments.
+        Everything is rehearsed and checked first: a fix that does not make its finding go away, or
+        that makes another, is not written and says why.
+
+        Parameters
+        ----------
+        jump : int
+            Only the jump of this number in the check.
+        only : sequence of str
+            Only these findings or fixes.
+        root, cog, feet, rig_file
+            The user's own choice of controls; default: those of the last jump, else as found.
+        cog_from : {"control", "segments", "mesh"}
+            What the COG is measured with: that goes on the arc. Default as for `check`.
+        gravity, ground, style, intended, limits, twos
+            As for `check`. What is intended is never fixed.
+        within : float
+            How near the COG is held to its arc, and FK feet to their places, between keys, m.
+        props : bool
+            Let props of the character go along where keys move in time.
+        markers : bool
+            Move our markers along.
+        dry_run : bool
+            Work everything out and write nothing.
+
+        Returns
+        -------
+        Fixed
+
+        Raises
+        ------
+        InputError
+            A value is not allowed, or there is no such jump.
+        NotFoundError
+            A control or source is not there.
+        HostError
+            The action cannot be edited.
+        """
+        controls = self._controls(root=root, cog=cog, feet=feet, rig_file=rig_file)
+        return fix(
+            self._object(),
+            self._scene(),
+            self.find() if controls is None else controls,
+            jump=jump,
+            only=only,
+            cog_from=cog_from,
+            gravity=gravity,
+            ground=ground,
+            style=style,
+            intended=intended,
+            limits=limits,
+            twos=twos,
+            within=within,
+            props=props,
+            markers=markers,
+            dry_run=dry_run,
+        )
+
+    @refuses_flat
+    def keep_on_arc(
+        self,
+        *,
+        jump: int | None = None,
+        moments: Mapping[str, float] | None = None,
+        cog_from: str | None = None,
+        within: float = 0.005,
+        root: str | None = None,
+        cog: str | None = None,
+        feet: Sequence[str] | None = None,
+        rig_file: str | Path | None = None,
+        dry_run: bool = False,
+    ) -> OnArc:
+        """Keep the measured COG of a jump on its arc, on final poses.
+
+        When arms rise or legs tuck the COG moves in the body. Between take-off and land the COG
+        control gets the correction that keeps the COG on the parabola through its take-off and
+        land, with as few keys as hold it. Keys of the COG control that are there keep their
+        frames; in the air their values may change, on take-off and land never. No other channel
+        is written.
+
+        Parameters
+        ----------
+        jump : int
+            Which of several remembered jumps, from 1.
+        moments : mapping of moment to frame
+            Where the moments are: take-off and land at least. Default: the jump that the rig
+            remembers; else where its COG turns and its soles leave and land.
+        cog_from : {"control", "segments", "mesh"}
+            What the COG is measured with. Default: as the jump was blocked, if not by its
+            control; else segments for people, else the mesh.
+        within : float
+            How near the COG is held to the arc on every frame of the air, m.
+        root, cog, feet, rig_file
+            The user's own choice of controls.
+        dry_run : bool
+            Work everything out and write nothing.
+
+        Returns
+        -------
+        OnArc
+
+        Raises
+        ------
+        InputError, ClashError
+            Moments that make no jump, stepped keys in the air, an unknown source.
+        NotFoundError
+            There is no jump, or the source is not to be had.
+        HostError
+            The COG control cannot be keyed.
+
+        Notes
+        -----
+        The arc has the gravity and the style that the rig remembers of the jump; of a jump that it
+        does not remember, the gravity that changes least.
+        """
+        return keep_on_arc(
+            self._object(),
+            self._scene(),
+            self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
+            jump=jump,
+            moments=moments,
+            cog_from=cog_from,
+            within=within,
+            dry_run=dry_run,
+        )
+
     def remembered(self) -> tuple[store.Remembered, ...]:
         """The jumps that this rig remembers, in time order."""
         return store.load(self._object())
@@ -532,6 +866,38 @@ class Shot:
                 f"there is no rig {name!r} in {self.path.name}{hint}; rigs: {', '.join(there)}"
             )
         return Rig(name, scene.name)
+
+    def the_rig(self, name: str | None = None) -> Rig:
+        """The rig of that name; without one the only rig that remembers a jump, else the only one.
+
+        Parameters
+        ----------
+        name : str, optional
+
+        Raises
+        ------
+        NotFoundError
+            There is no rig, or none of that name.
+        InputError
+            There are several: lists them.
+        """
+        if name is not None:
+            return self.rig(name)
+        objects = list(bpy.context.scene.objects)
+        armatures = [o for o in objects if o.type == "ARMATURE"]
+        choices = (
+            [o for o in objects if store.load(o)],
+            [o for o in armatures if host.animated(o)],
+            armatures,
+            [o for o in objects if host.animated(o) and o.type not in ("CAMERA", "LIGHT")],
+        )
+        rigs = next((some for some in choices if some), [])
+        if not rigs:
+            raise NotFoundError(f"{self.path.name} has no rig and nothing that is animated")
+        if len(rigs) > 1:
+            names = ", ".join(repr(o.name) for o in rigs)
+            raise InputError(f"rig must say which of these in {self.path.name}: {names}", "rig")
+        return self.rig(rigs[0].name)
 
     def save(self, path: str | Path, *, in_place: bool = False) -> files.Saved:
         """Save the shot: to a temporary file beside the target, then renamed.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 import leapwright
 from leapwright import ClashError, InputError, Jump
+from leapwright_blender.cog import Source
 from leapwright_blender.contact import foot_names
 from leapwright_blender.course import Course, lay_course
 from leapwright_blender.floor import floor_of, level_under, refuse_moving
@@ -64,13 +65,20 @@ def solve(
     body: Body,
     wanted: Wanted,
     ask: Mapping[str, Any],
+    source: Source | None = None,
 ) -> Solved:
-    """Plan a jump through posed bodies. Errors are those of `Rig.block`."""
+    """Plan a jump through posed bodies. Errors are those of `Rig.block`.
+
+    Parameters
+    ----------
+    source : Source, optional
+        What the bodies' COG was measured with; None is the COG control.
+    """
     said = measure(body.stands, body.home)
     asked = with_poses(_with_ground_said(ask, wanted, body), said, keep=wanted.keep)
     wished: dict[str, float] = {}
     if asked.get("running") == "measured":
-        wished = _run(obj, scene, ground, controls, body, asked)
+        wished = _run(obj, scene, ground, controls, body, asked, source)
     asked.setdefault("heading", _facing(obj, ground))
     if asked.get("foot_travel") is not None and "takeoff" in body.stands:
         asked["cog_ahead"] = _ahead(body, asked["heading"])
@@ -103,11 +111,12 @@ def _run(
     controls: Controls,
     body: Body,
     asked: dict[str, Any],
+    source: Source | None,
 ) -> dict[str, float]:
     """Put the measured run into what was asked; give back the travel that was wished for."""
     posed = [stand.frame for stand in body.stands.values()]
     until = min(posed) if posed else float(scene.frame_current_final)
-    run = measure_run(obj, scene, ground, measured_at(controls), until=until)
+    run = measure_run(obj, scene, ground, measured_at(controls), until=until, source=source)
     wished = {
         name: asked.pop(name) for name in ("travel", "foot_travel") if asked.get(name) is not None
     }

@@ -17,6 +17,7 @@ from leapwright_blender import store
 from leapwright_blender.account import Keyed
 from leapwright_blender.blocked import Measured
 from leapwright_blender.character import Holder
+from leapwright_blender.cog import Source, source_named
 from leapwright_blender.contact import LEVEL, Contact, foot_names
 from leapwright_blender.course import Course, course_through
 from leapwright_blender.finish import finish, remembered_controls
@@ -99,7 +100,8 @@ def spline(
     keyed: list[Keyed] = []
     measured: list[Measured] = []
     for jump in jumps:
-        course, body = _course(obj, scene, ground, controls, jump)
+        source = source_named(obj, scene, controls, jump.cog_from)
+        course, body = _course(obj, scene, ground, controls, jump, source)
         refuse_moving_parent(obj, scene, course.every_frame)
         layout = lay_out(
             obj,
@@ -116,6 +118,7 @@ def spline(
             within=within,
             props=props,
             legs=legs,
+            source=source,
         )
         keyed += layout.keyed
         warnings += layout.warnings
@@ -139,6 +142,8 @@ def spline(
                 controls=remembered_controls(controls),
             ),
             markers=False,
+            source=source,
+            within=within,
         )
         measured.append(done)
         warnings += more
@@ -194,13 +199,17 @@ def _jumps(
 
 
 def _course(
-    obj: Any, scene: Any, ground: Ground, controls: Controls, jump: Remembered
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    jump: Remembered,
+    source: Source | None,
 ) -> tuple[Course, Body]:
     """The arc through the body as it is posed on every moment now."""
     frames = jump.moments
-    stands = dict(
-        zip(frames, stand_on(obj, scene, ground, controls, list(frames.values())), strict=True)
-    )
+    posing = stand_on(obj, scene, ground, controls, list(frames.values()), source)
+    stands = dict(zip(frames, posing, strict=True))
     running = jump.asked.get("running") is not None
     carry_on = jump.asked.get("carry_on")
     course = course_through(

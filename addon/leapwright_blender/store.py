@@ -19,7 +19,18 @@ import numpy as np
 from leapwright.errors import HostError, InputError
 from leapwright_blender import host
 
-__all__ = ["PROPERTY", "Remembered", "clear", "load", "save"]
+__all__ = [
+    "PROPERTY",
+    "Remembered",
+    "clear",
+    "intended_of",
+    "load",
+    "load_intended",
+    "read_text",
+    "save",
+    "save_intended",
+    "text_of",
+]
 
 PROPERTY = "leapwright"
 FORMAT = 2
@@ -51,7 +62,7 @@ class Remembered:
         Foot → ``release`` and ``plant``, in frames from take-off and land.
     style : dict
     intended : list
-        Findings that are meant.
+        Findings that are meant: dictionaries of ``finding`` and ``reason``.
     written : dict
         Keys as written: `leapwright.fingerprint.written_keys`.
     """
@@ -72,7 +83,9 @@ class Remembered:
 
 
 def save(obj: Any, jumps: Sequence[Remembered]) -> None:
-    """Remember a rig's jumps, in time order, instead of all that it remembered.
+    """Remember a rig's jumps, in time order, instead of those that it remembered.
+
+    Findings that are meant of other jumps stay.
 
     Raises
     ------
@@ -81,29 +94,103 @@ def save(obj: Any, jumps: Sequence[Remembered]) -> None:
     InputError
         A value that JSON cannot hold. What was remembered before stays.
     """
+    _write(obj, jumps, load_intended(obj))
+
+
+def save_intended(obj: Any, intended: Mapping[str, str]) -> None:
+    """Remember which findings are meant of jumps that nobody blocked; the jumps stay.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    intended : mapping of finding to reason
+        ``falls_faster``, or ``falls_faster@2`` for the second jump alone.
+
+    Raises
+    ------
+    HostError, InputError
+        As in `save`.
+    """
+    _write(obj, load(obj), intended)
+
+
+def _write(obj: Any, jumps: Sequence[Remembered], intended: Mapping[str, str]) -> None:
     holder, name = _holder(obj)
-    content = {"format": FORMAT, "jumps": [_as_json(jump) for jump in jumps]}
+    content: dict[str, Any] = {"format": FORMAT, "jumps": [_as_json(jump) for jump in jumps]}
+    if intended:
+        content["intended"] = _plain(intended, "intended")
     holder[name] = json.dumps(content, sort_keys=True)
+
+
+def load_intended(obj: Any) -> dict[str, str]:
+    """Findings that are meant of all jumps, or of some that nobody blocked, and why.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    """
+    meant = _content(obj).get("intended", {})
+    if not isinstance(meant, dict):
+        return {}
+    return {k: v for k, v in meant.items() if isinstance(v, str)}
+
+
+def intended_of(jump: Remembered) -> dict[str, str]:
+    """Findings that are meant of a remembered jump, and why.
+
+    Parameters
+    ----------
+    jump : Remembered
+    """
+    return {
+        entry["finding"]: entry["reason"]
+        for entry in jump.intended
+        if isinstance(entry, Mapping)
+        and isinstance(entry.get("finding"), str)
+        and isinstance(entry.get("reason"), str)
+    }
 
 
 def load(obj: Any) -> tuple[Remembered, ...]:
     """What a rig remembers, in time order; nothing where there is nothing readable."""
+    return read_text(text_of(obj))
+
+
+def text_of(obj: Any) -> str:
+    """What a rig remembers, as the text that `read_text` reads; cheap enough to be asked often."""
     text = next((h[name] for h, name in _holders(obj) if name in h), None)
-    if not isinstance(text, str):
-        return ()
-    try:
-        content = json.loads(text)
-    except (ValueError, RecursionError):
-        return ()
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        return ()
-    jumps = content.get("jumps")
+    return text if isinstance(text, str) else ""
+
+
+def read_text(text: str) -> tuple[Remembered, ...]:
+    """The jumps of a text of `text_of`, in time order; nothing where it is not readable.
+
+    Parameters
+    ----------
+    text : str
+    """
+    jumps = _parsed(text).get("jumps")
     if not isinstance(jumps, list) or not all(map(_is_jump, jumps)):
         return ()
     known = {f.name for f in fields(Remembered)}
     return tuple(
         Remembered(**{k: _ordered(k, v) for k, v in jump.items() if k in known}) for jump in jumps
     )
+
+
+def _content(obj: Any) -> dict[str, Any]:
+    """The dictionary that is remembered; an empty one where there is nothing readable."""
+    return _parsed(text_of(obj))
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    try:
+        content = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        return {}
+    return content
 
 
 def _ordered(name: str, value: Any) -> Any:

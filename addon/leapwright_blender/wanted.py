@@ -11,6 +11,7 @@ import numpy as np
 
 from leapwright.errors import ClashError, InputError, NotFoundError
 from leapwright.units import STANDARD_GRAVITY
+from leapwright_blender.cog import SOURCES
 from leapwright_blender.store import Remembered
 
 __all__ = ["Wanted", "again", "chained", "check_wanted"]
@@ -40,12 +41,14 @@ class Wanted:
     props: bool = True
     chain: bool = False
     again: bool = False
+    cog_from: str | None = None
     dry_run: bool = False
 
 
 def check_wanted(wanted: Wanted) -> None:
     """Raise InputError for a choice that there is not, or a distance that is none."""
-    for name, allowed in (("air", AIRS), ("after", AFTERS), ("key", KEYS)):
+    choices = (("air", AIRS), ("after", AFTERS), ("key", KEYS), ("cog_from", SOURCES))
+    for name, allowed in choices:
         value = getattr(wanted, name)
         if value is not None and value not in allowed:
             raise InputError(f"{name} must be one of {', '.join(allowed)}, got {value!r}", name)
@@ -56,7 +59,8 @@ def check_wanted(wanted: Wanted) -> None:
 def chained(
     wanted: Wanted, ask: Mapping[str, Any], jumps: Sequence[Remembered], rig: str
 ) -> tuple[Wanted, dict[str, Any]]:
-    """The same for a jump that begins at the low of the last one: that low is its crouch.
+    """The same for a jump that begins at the low of the last one: that low is its crouch, and its
+    COG is measured with the same.
 
     Raises
     ------
@@ -79,6 +83,7 @@ def chained(
         )
     changed = {f.name: getattr(wanted, f.name) for f in fields(Wanted)}
     changed["poses"] = {"crouch": low, **wanted.poses}
+    changed["cog_from"] = wanted.cog_from or jumps[-1].cog_from
     hold = ask.get("crouch_hold_frames") or 0
     pins = {"crouch": low + hold, **(ask.get("pins") or {})}
     return Wanted(**changed), {**ask, "pins": pins, "anticipation_frames": 0}
@@ -96,7 +101,7 @@ def again(jumps: Sequence[Remembered], typed: Mapping[str, Any], rig: str) -> di
     if not jumps:
         raise NotFoundError(f"`again`: {rig!r} remembers no jump; block one first")
     last = jumps[-1]
-    said = {**last.asked, "poses": dict(last.poses)}
+    said = {**last.asked, "poses": dict(last.poses), "cog_from": last.cog_from}
     given = {name: value for name, value in typed.items() if value is not None}
     first = min(last.moments.values())
     if len(jumps) > 1 and jumps[-2].moments.get("low") == first:

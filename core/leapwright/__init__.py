@@ -3,11 +3,14 @@
 
 This package is the solver: numpy only, no 3D program. `plan` answers a jump in whole frames,
 `chart` is the table of rise frames against height, `retime` changes a jump's time and keeps its
-magnification, `resize` makes it higher or farther and keeps its gravity.
+magnification, `resize` makes it higher or farther and keeps its gravity. `find` finds the jumps of
+a measured `Track`, `check` says what is off in them.
 """
 
 from leapwright.changes import Alternative, Change
 from leapwright.chart import Chart, chart
+from leapwright.check import check
+from leapwright.checked import Checked
 from leapwright.errors import (
     ClashError,
     FileError,
@@ -18,6 +21,9 @@ from leapwright.errors import (
     NotFoundError,
     ReachError,
 )
+from leapwright.find import find
+from leapwright.findings import Finding
+from leapwright.found import FoundJump
 from leapwright.jump import Frames, Jump, Moments
 from leapwright.path import Motion, Path
 from leapwright.resize import Resized, resize
@@ -25,6 +31,7 @@ from leapwright.retime import Heights, Retimed, Retiming, retime
 from leapwright.solve import plan
 from leapwright.style import Style
 from leapwright.timemap import TimeMap
+from leapwright.track import Track
 
 __version__ = "0.1.0"
 
@@ -32,8 +39,11 @@ __all__ = [
     "Alternative",
     "Change",
     "Chart",
+    "Checked",
     "ClashError",
     "FileError",
+    "Finding",
+    "FoundJump",
     "Frames",
     "Heights",
     "HostError",
@@ -51,7 +61,10 @@ __all__ = [
     "Retiming",
     "Style",
     "TimeMap",
+    "Track",
     "chart",
+    "check",
+    "find",
     "plan",
     "resize",
     "retime",

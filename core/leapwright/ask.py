@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leapwright.errors import ClashError, InputError, ReachError
-from leapwright.pins import Fixed, read_pins
+from leapwright.pins import Fixed, demand_mapping, read_pins
 from leapwright.units import finite, frame_rate_of, gravity_of, not_negative, positive
 
 __all__ = ["KEEPS", "Ask", "Exact", "Keep", "read_ask", "resolve"]
@@ -129,9 +129,15 @@ def read_ask(
     """
     if keep is not None and keep not in KEEPS:
         raise InputError(f"keep must be one of {', '.join(KEEPS)}, got {keep!r}", "keep")
+    for name, switch in (("twos", twos), ("subframes", subframes), ("carry_on", carry_on)):
+        if not isinstance(switch, bool | np.bool_ | None):
+            raise InputError(f"{name} must be True or False, got {switch!r}", name)
+    for name in _NEEDED:
+        if values[name] is None:
+            raise InputError(f"{name} must be a number, got None", name)
     checked = {name: None if v is None else _check(name, v) for name, v in values.items()}
     checked["gravity"] = gravity_of(gravity)
-    frames = read_pins(pins or {}, whole=not subframes)
+    frames = read_pins(demand_mapping(pins), whole=not subframes)
     arrays = [a for a in (*checked.values(), *frames.values()) if a is not None]
     try:
         shape = np.broadcast_shapes(*(a.shape for a in arrays))
@@ -158,6 +164,7 @@ def read_ask(
     return ask, shape
 
 
+_NEEDED = ("landing_level", "heading", "crouch_hold_frames", "shot_start")
 _SIGNED = {
     "landing_level",
     "heading",

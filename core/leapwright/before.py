@@ -12,7 +12,7 @@ from leapwright.layout import MOMENTS
 from leapwright.retimed import Heights
 from leapwright.style import Style
 from leapwright.timing import Timing
-from leapwright.units import finite
+from leapwright.units import finite, single
 
 __all__ = ["check_gives", "check_pins", "read_moments", "read_timing"]
 
@@ -35,7 +35,7 @@ def read_moments(moments: Moments | Mapping[str, float | None]) -> dict[str, flo
     for moment in ("takeoff", "land"):
         if was[moment] is None:
             raise InputError(f"moments must have takeoff and land, got no {moment}", "moments")
-    there = [(m, float(finite(f, m, "frames"))) for m, f in was.items() if f is not None]
+    there = [(m, single(finite(f, m, "frames"), m)) for m, f in was.items() if f is not None]
     for (first, a), (then, b) in pairwise(there):
         if b <= a:
             raise InputError(f"moments must rise, got {first} {a:g} and {then} {b:g}", "moments")
@@ -61,6 +61,10 @@ def read_timing(
         raise InputError(f"`style` must hang less than the air of {air:g} frames", "style")
     true = 0.5 * base if heights is None else base * heights.rise_share
     key = true if apex is None else apex - takeoff - style.hang / 2
+    if not 0 < key < base:
+        raise InputError(
+            f"`style` hangs {style.hang:g} frames, which leaves the rise or the fall none", "style"
+        )
     level = abs(key - base / 2) < 1e-9 if heights is None else heights.is_level
     # A key on the nearest whole frame is half a step away at most.
     styled = style.fall != 1 or (heights is not None and abs(key - true) > 0.5 * step + 1e-6)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leapwright.errors import InputError
-from leapwright.units import STANDARD_GRAVITY, frame_rate_of, gravity_of, positive
+from leapwright.units import STANDARD_GRAVITY, frame_rate_of, gravity_of, positive, single
 
 __all__ = ["Chart", "chart"]
 
@@ -85,7 +85,7 @@ def chart(
     if rise.ndim != 1:
         raise InputError(f"rise_frames must be one row, got shape {rise.shape}", "rise_frames")
     fps = float(frame_rate_of(frame_rate))
-    g = float(gravity_of(gravity))
+    g = single(gravity_of(gravity), "gravity")
     return Chart(
         rise_frames=rise,
         height_m=g * (rise / fps) ** 2 / 2,

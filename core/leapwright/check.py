@@ -17,7 +17,7 @@ from leapwright.standing import standing_findings
 from leapwright.style import Style
 from leapwright.thresholds import thresholds
 from leapwright.track import Track
-from leapwright.units import STANDARD_GRAVITY, gravity_of, positive
+from leapwright.units import STANDARD_GRAVITY, gravity_of, single
 
 __all__ = ["check"]
 
@@ -81,7 +81,7 @@ def check(
     """
     scene = Scene(
         track,
-        float(positive(gravity_of(gravity), "gravity", "m/s²")),
+        single(gravity_of(gravity), "gravity"),
         style or Style(),
         2 if twos else 1,
         thresholds(limits),

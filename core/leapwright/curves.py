@@ -49,6 +49,9 @@ Mask = npt.NDArray[np.bool_]
 MERGE_FRAMES = 0.01
 """Keys of one channel closer than this many frames are one key to the host."""
 
+LARGEST = 1e15
+"""Frames, values and handles that are larger are broken: single precision cannot play them."""
+
 SAME_FRAME = 1e-3
 """A key this close to a frame is on that frame."""
 
@@ -149,7 +152,7 @@ class Curves:
     Raises
     ------
     InputError
-        Wrong type, shape or order of an array, or a number that is not finite.
+        Wrong type, shape or order of an array, or a number that is not finite or absurdly large.
     """
 
     channels: tuple[Channel, ...]
@@ -183,8 +186,8 @@ class Curves:
                 np.int32 if name in _WHOLE else np.float32,
                 (keys, 2) if name in _PAIR else (keys,),
             )
-            if name not in _WHOLE and not np.isfinite(array).all():
-                raise InputError(f"`{name}` must be finite, got inf or nan", name)
+            if name not in _WHOLE and not np.all(np.abs(array) <= LARGEST):
+                self._refuse_size(name, array)
         back = (np.diff(self.frame) < 0) & (np.diff(self.channel_of_key()) == 0)
         if back.any():
             at = int(np.flatnonzero(back)[0])
@@ -193,6 +196,15 @@ class Curves:
                 f"got {self.frame[at]:g} before {self.frame[at + 1]:g}",
                 "frame",
             )
+
+    def _refuse_size(self, name: str, array: Singles) -> None:
+        """Name the first key whose number is too large to work with, or none."""
+        key = int(np.argwhere(~(np.abs(array) <= LARGEST))[0][0])
+        whose = self.channels[int(self.channel_of_key()[key])].label
+        raise InputError(
+            f"`{name}` must be finite and within {LARGEST:g}, got {array[key].tolist()} in {whose}",
+            name,
+        )
 
     @classmethod
     def checked(

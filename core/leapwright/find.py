@@ -15,7 +15,7 @@ from leapwright.found import FoundJump
 from leapwright.measure import measure
 from leapwright.seen import Seen
 from leapwright.track import Track
-from leapwright.units import STANDARD_GRAVITY, gravity_of, positive
+from leapwright.units import STANDARD_GRAVITY, gravity_of, positive, single
 
 __all__ = ["Search", "find", "search"]
 
@@ -105,8 +105,8 @@ def search(
     least_height: float = 0.05,
 ) -> Search:
     """Like `find`, and say why where nothing is found."""
-    g = float(positive(gravity_of(gravity), "gravity", "m/s²"))
-    least = float(positive(least_height, "least_height", "m"))
+    g = single(gravity_of(gravity), "gravity")
+    least = single(positive(least_height, "least_height", "m"), "least_height")
     if ground is not None:
         _fits(track, ground)
     feet = feet_of(track, ground=ground)

@@ -10,7 +10,16 @@ from typing import Any, Literal
 
 from leapwright.errors import InputError
 
-__all__ = ["FINDINGS", "FIXES", "Finding", "Severity", "finding_answer", "mark_intended", "worst"]
+__all__ = [
+    "FINDINGS",
+    "FIXES",
+    "FIX_WORDS",
+    "Finding",
+    "Severity",
+    "finding_answer",
+    "mark_intended",
+    "worst",
+]
 
 Severity = Literal["note", "warning", "error"]
 
@@ -63,6 +72,19 @@ FIXES: Mapping[str, str] = MappingProxyType(
     }
 )
 """The fix that a finding allows; the others are for the animator."""
+
+FIX_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "retime_push": "retime the push to fit",
+        "move_contact": "move the take-off key to where the feet leave",
+        "lay_arc": "lay the air on its arc",
+        "even_travel": "even the travel in the air",
+        "plant_feet": "plant the feet again",
+        "add_contact_keys": "add keys where the feet leave and land",
+        "move_keys": "move keys to whole frames",
+    }
+)
+"""What each fix does."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,7 +118,8 @@ def _too_long(jump: FoundJump, t: Floats, stretch: Floats, limit: float) -> list
 
 def _bent(jump: FoundJump, t: Floats, stretch: Floats, limit: float) -> list[Finding]:
     """The straighter leg at take-off against the straightest it gets before the apex."""
-    if not jump.has_push:
+    # In place nothing rises, so no leg straightens to push it.
+    if not jump.has_push or jump.in_place:
         return []
     m = jump.moments
     leave = max(m.takeoff, jump.takeoffs.contact if jump.takeoffs.contact is not None else -np.inf)

@@ -103,9 +103,10 @@ def measure(
     sure = np.array([0.5, 0.5 * step_out, 0.5, 0.5 * step_in, 0.5])
     if fit is not None and described:
         spread = 2 * fit.sigma
-        crouch, sure[0] = fit.crouch, spread[0]
+        # What the fit places where nothing was seen is where the track begins or ends.
+        crouch, sure[0] = max(fit.crouch, float(t[0])), spread[0]
         if whole:
-            low, sure[4] = fit.low, spread[3]
+            low, sure[4] = min(fit.low, float(t[-1])), spread[3]
         is_arc = _is_arc(fit, t, z, noise, seen)
         away = max(takeoff - fit.takeoff, fit.takeoff - takeoff - step_out)
         slack = SLACK * track.fps

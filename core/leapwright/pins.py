@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from leapwright.errors import ClashError, InputError
 from leapwright.units import finite
 
-__all__ = ["MOMENTS", "Fixed", "read_pins"]
+__all__ = ["MOMENTS", "Fixed", "demand_mapping", "read_pins"]
 
 Floats = NDArray[np.float64]
 
@@ -57,6 +58,21 @@ def read_pins(pins: Mapping[str, ArrayLike], *, whole: bool) -> dict[str, Floats
                 f"pins clash: {second}={after:g} must be after {first}={before:g}", ("pins",)
             )
     return ordered
+
+
+def demand_mapping(pins: Mapping[str, Any] | None) -> Mapping[str, Any]:
+    """Give pins as a mapping, an empty one for None.
+
+    Raises
+    ------
+    InputError
+        They are something else.
+    """
+    if pins is None:
+        return {}
+    if not isinstance(pins, Mapping):
+        raise InputError(f"pins must map moments to frames, got {pins!r}", "pins")
+    return pins
 
 
 @dataclass(frozen=True, slots=True)

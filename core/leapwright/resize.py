@@ -14,11 +14,12 @@ from leapwright.changes import Alternative
 from leapwright.errors import ClashError, InputError
 from leapwright.jump import Jump, Moments
 from leapwright.layout import MOMENTS, plain_frame
+from leapwright.pins import demand_mapping
 from leapwright.retimed import Heights
 from leapwright.solve import plan
 from leapwright.style import Style
 from leapwright.timemap import TimeMap
-from leapwright.units import frame_rate_of, positive
+from leapwright.units import finite, frame_rate_of, not_negative, positive, single
 
 __all__ = ["Resized", "resize"]
 
@@ -121,7 +122,11 @@ def resize(
     """
     was = read_moments(moments)
     step = 2 if twos else 1
-    timing = read_timing(was, heights, style or Style(), float(crouch_hold_frames), step)
+    hold = single(
+        not_negative(crouch_hold_frames, "crouch_hold_frames", "frames"), "crouch_hold_frames"
+    )
+    shot_start = single(finite(shot_start, "shot_start", "frames"), "shot_start")
+    timing = read_timing(was, heights, style or Style(), hold, step)
     check_gives(timing, before, after, frozenset())
     if timing.styled or timing.hang:
         raise ClashError("a styled air cannot be resized: give it its true fall first", ("style",))
@@ -132,9 +137,12 @@ def resize(
     if jump_height is None and times_height is None and travel is None:
         raise ClashError("ask for a height or a travel, got nothing to change", ("jump_height",))
     wanted = (
-        heights.jump if jump_height is None else float(positive(jump_height, "jump_height", "m"))
+        heights.jump
+        if jump_height is None
+        else single(positive(jump_height, "jump_height", "m"), "jump_height")
     )
-    wanted *= 1.0 if times_height is None else float(positive(times_height, "times_height", ""))
+    if times_height is not None:
+        wanted *= single(positive(times_height, "times_height", ""), "times_height")
     rate = frame_rate_of(frame_rate)
     fps = float(rate)
     gravity = 2 * heights.jump * (fps / timing.rise) ** 2
@@ -142,7 +150,8 @@ def resize(
     if jump_height is None and times_height is None:
         # Farther alone: every count stays.
         asked = {"air_frames": timing.air, "push_frames": timing.push}
-    fixed = dict(pins or {})
+    pins = demand_mapping(pins)
+    fixed = dict(pins)
     anticipation, recover = timing.anticipation or 0, timing.recover or 0
     if not fixed:
         crouch = was["crouch"] or 0.0

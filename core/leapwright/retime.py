@@ -12,10 +12,11 @@ from leapwright.before import check_gives, check_pins, read_moments, read_timing
 from leapwright.errors import ClashError, InputError
 from leapwright.jump import Moments
 from leapwright.layout import MOMENTS, Shell, lay_out, plain_frame
+from leapwright.pins import demand_mapping
 from leapwright.retimed import Heights, Retimed, Retiming, describe, physics
 from leapwright.style import Style
 from leapwright.timing import Timing, Wanted, exact, ranked
-from leapwright.units import finite, frame_rate_of, not_negative, positive
+from leapwright.units import finite, frame_rate_of, not_negative, positive, single
 
 __all__ = ["Heights", "Phase", "Retimed", "Retiming", "retime"]
 
@@ -114,7 +115,7 @@ def retime(
     >>> beat.moments_after.crouch, beat.moments_after.takeoff, beat.moments_after.apex
     (40, 42, 50)
     """
-    asked = {
+    given = {
         name: value
         for name, value in (
             ("snappiness", snappiness),
@@ -130,13 +131,15 @@ def retime(
     }
     step = 2 if twos else 1
     rate = frame_rate_of(frame_rate)
-    _check_numbers(asked, 0 if subframes else step)
+    asked = _numbers(given, 0 if subframes else step)
+    shot_start = _frame(shot_start, "shot_start")
     was = read_moments(moments)
-    hold = float(not_negative(crouch_hold_frames, "crouch_hold_frames", "frames"))
+    hold = _frame(crouch_hold_frames, "crouch_hold_frames", signed=False)
     timing = read_timing(was, heights, style or Style(), hold, step)
     chosen = _phases(phases)
     check_gives(timing, before, after, chosen)
-    fixed = {m: float(finite(f, f"pins[{m!r}]", "frames")) for m, f in (pins or {}).items()}
+    pins = demand_mapping(pins)
+    fixed = {m: _frame(f, f"pins[{m!r}]") for m, f in pins.items()}
     check_pins(fixed, was, twos=twos, shot_start=shot_start, subframes=subframes)
     shell = Shell(was, timing, before, after, chosen, 0 if subframes else step)
     near = shell.rigid(fixed, snappiness or 1.0)
@@ -172,10 +175,16 @@ def retime(
 # Before
 
 
-def _check_numbers(asked: Mapping[str, float], step: int) -> None:
-    for name, value in asked.items():
+def _frame(value: float, name: str, *, signed: bool = True) -> float:
+    return single((finite if signed else not_negative)(value, name, "frames"), name)
+
+
+def _numbers(given: Mapping[str, float], step: int) -> dict[str, float]:
+    asked = {}
+    for name, typed in given.items():
         unit = "frames" if name.endswith("_frames") else "m/s²" if name == "to_gravity" else ""
-        (not_negative if name == "hang_frames" else positive)(value, name, unit)
+        read = not_negative if name == "hang_frames" else positive
+        value = asked[name] = single(read(typed, name, unit), name)
         if name.endswith("_frames") and step and value % step:
             what = "a multiple of 2 on twos" if step == 2 else "a whole number of frames"
             low = int(value // step) * step
@@ -187,6 +196,7 @@ def _check_numbers(asked: Mapping[str, float], step: int) -> None:
         raise ClashError(
             "give fall_frames with rise_frames, not with air_frames", ("fall_frames", "air_frames")
         )
+    return asked
 
 
 # What is asked
@@ -216,7 +226,14 @@ def _snappiness(
     if "rise_frames" in asked:
         return timing.rise / float(asked["rise_frames"])
     if "air_frames" in asked:
-        return base / (float(asked["air_frames"]) - float(asked.get("hang_frames", timing.hang)))
+        hang = float(asked.get("hang_frames", timing.hang))
+        if asked["air_frames"] <= hang:
+            raise InputError(
+                f"air_frames must be above the {hang:g} frames that the top hangs, "
+                f"got {asked['air_frames']:g}",
+                "air_frames",
+            )
+        return base / (asked["air_frames"] - hang)
     if "to_gravity" in asked:
         if heights is None:
             raise ClashError("to_gravity needs the heights of the jump", ("to_gravity", "heights"))

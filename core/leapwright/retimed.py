@@ -15,7 +15,7 @@ from leapwright.jump import Frames, Moments
 from leapwright.style import Style, fall_ratio
 from leapwright.timemap import TimeMap
 from leapwright.timing import Timing
-from leapwright.units import finite, positive
+from leapwright.units import finite, positive, single
 
 __all__ = ["Heights", "Physics", "Retimed", "Retiming", "describe", "physics"]
 
@@ -47,10 +47,10 @@ class Heights:
     landing_level: float = 0.0
 
     def __post_init__(self) -> None:
-        positive(self.jump, "jump", "m")
+        single(positive(self.jump, "jump", "m"), "jump")
         if self.push is not None:
-            positive(self.push, "push", "m")
-        if finite(self.landing_level, "landing_level", "m") >= self.jump:
+            single(positive(self.push, "push", "m"), "push")
+        if single(finite(self.landing_level, "landing_level", "m"), "landing_level") >= self.jump:
             raise InputError(
                 f"landing_level must be below the jump of {self.jump:g} m, "
                 f"got {self.landing_level:g}",

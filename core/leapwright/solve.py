@@ -21,6 +21,9 @@ from leapwright.units import STANDARD_GRAVITY
 
 __all__ = ["plan"]
 
+PINNED = 1e-6
+"""Frames that a fractional moment may be off its pin: what rounding leaves."""
+
 CHUNK = 20_000
 """Jumps solved at once: keeps the table of candidates small enough for the cache and memory."""
 
@@ -223,7 +226,18 @@ def _subframes(ask: Ask) -> Settled:
     sub = settle(ask, exact, *subframe_counts(ask, exact, ranked), whole=False)
     if not np.all(sub.fits):
         raise ClashError(sub.clash, ("pins",))
-    return sub.column(0)
+    chosen = sub.column(0)
+    at = _places(chosen)
+    for moment, frame in ask.pins.items():
+        off = np.abs(at[moment] - frame) > PINNED
+        if np.any(off):
+            where = int(np.argmax(off))
+            raise ClashError(
+                f"pins clash: {moment}={frame[where]:g} would be on {at[moment][where]:g} with "
+                "all else that is asked",
+                ("pins",),
+            )
+    return chosen
 
 
 def _whole(ask: Ask, exact: Exact, *, count: int) -> tuple[Ranked, Settled]:
@@ -344,7 +358,7 @@ def _jump(
         carry_on=ask.carry_on,
         frames=_frames(s, whole=not ask.subframes, shape=shape),
         subframes=_frames(sub, whole=False, shape=shape),
-        moments=_moments(ask, s, shape),
+        moments=_moments(s, shape),
         changes=changes,
         alternatives=alternatives,
         warnings=warnings,
@@ -361,12 +375,13 @@ def _frames(s: Settled, *, whole: bool, shape: tuple[int, ...] = ()) -> Frames:
     return Frames(*(out(getattr(s, name)) for name in names))
 
 
-def _moments(ask: Ask, s: Settled, shape: tuple[int, ...]) -> Moments:
+def _places(s: Settled) -> dict[str, NDArray[np.float64]]:
+    """Frame of each moment; NaN where there is none."""
     takeoff = s.takeoff_frame
     crouch = takeoff - s.push
     land = takeoff + s.air
     low = land + s.absorb
-    at = {
+    return {
         "start": np.where(s.anticipation > 0, crouch - s.crouch_hold - s.anticipation, np.nan),
         "crouch": crouch,
         "takeoff": takeoff,
@@ -375,6 +390,10 @@ def _moments(ask: Ask, s: Settled, shape: tuple[int, ...]) -> Moments:
         "low": low,
         "end": np.where(s.recover > 0, low + s.recover, np.nan),
     }
+
+
+def _moments(s: Settled, shape: tuple[int, ...]) -> Moments:
+    at = _places(s)
     if shape:
         return Moments(**{name: frames.reshape(shape) for name, frames in at.items()})
     return Moments(**{name: _one_frame(float(frames[0])) for name, frames in at.items()})

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from leapwright.errors import InputError
 from leapwright.path import Path
-from leapwright.units import finite, not_negative, positive
+from leapwright.units import finite, not_negative, positive, single
 
 __all__ = ["Style", "StyledAir", "fall_ratio", "push_ratio", "styled_air"]
 
@@ -48,9 +48,9 @@ class Style:
     hang: float = 0.0
 
     def __post_init__(self) -> None:
-        positive(self.fall, "fall", "")
-        positive(self.push, "push", "")
-        not_negative(self.hang, "hang", "frames")
+        single(positive(self.fall, "fall", ""), "fall")
+        single(positive(self.push, "push", ""), "push")
+        single(not_negative(self.hang, "hang", "frames"), "hang")
 
     @property
     def is_true(self) -> bool:
@@ -73,7 +73,7 @@ class Style:
         known = {"fall", "push", "hang"}
         if not isinstance(data, Mapping) or set(data) - known:
             raise InputError(f"`data` must hold fall, push and hang only, got {data!r}", "data")
-        return cls(**{name: float(finite(value, name, "")) for name, value in data.items()})
+        return cls(**{name: single(finite(value, name, ""), name) for name, value in data.items()})
 
 
 @dataclass(frozen=True, slots=True)

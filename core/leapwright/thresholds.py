@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from leapwright.errors import InputError
-from leapwright.units import positive
+from leapwright.units import positive, single
 
 __all__ = ["THRESHOLDS", "Threshold", "thresholds"]
 
@@ -144,5 +144,5 @@ def thresholds(changes: Mapping[str, float] | None = None) -> Mapping[str, Thres
                 f"thresholds must be of {', '.join(table)}, got {name!r}", "thresholds"
             )
         old = table[name]
-        table[name] = Threshold(float(positive(value, name, "")), old.unit, old.why)
+        table[name] = Threshold(single(positive(value, name, ""), name), old.unit, old.why)
     return MappingProxyType(table)

@@ -17,6 +17,9 @@ __all__ = ["TimeMap"]
 
 Floats = npt.NDArray[np.float64]
 
+NEAREST = 1e-9
+"""Knots nearer than this many frames are one: nothing could be told apart between them."""
+
 STRAIGHT = 1e-12
 """Slopes nearer than this are one slope: no bend."""
 
@@ -33,7 +36,7 @@ class TimeMap:
     Raises
     ------
     InputError
-        The knots are not of one length, not finite or not strictly increasing.
+        The knots are not of one length, not finite, or not each a little after the one before.
 
     Examples
     --------
@@ -55,8 +58,10 @@ class TimeMap:
                 raise InputError(
                     f"`{name}` must be one finite frame or more (float64), got {knots!r}", name
                 )
-            if (np.diff(knots) <= 0).any():
-                raise InputError(f"`{name}` must rise strictly, got {knots.tolist()}", name)
+            if not (np.diff(knots) > NEAREST).all():
+                raise InputError(
+                    f"`{name}` must rise, by more than {NEAREST:g}, got {knots.tolist()}", name
+                )
         if self.source.shape != self.target.shape:
             raise InputError(
                 f"`target` must have {self.source.size} frames, got {self.target.size}", "target"

@@ -18,6 +18,9 @@ __all__ = ["Counts", "Timing", "Wanted", "exact", "ranked"]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+MOST = 1000
+"""Counts of a phase that are weighed at most; there are more only where it lasts for minutes."""
+
 TIE = 1e-12
 """Costs closer than this are a tie: less air wins, then less push."""
 
@@ -182,16 +185,26 @@ def _grid(before: Timing, wanted: Wanted) -> tuple[Floats, Floats]:
         airs = np.array([wanted.air])
     elif wanted.keep_air and wanted.typed_fall is not None:
         rise = before.rise if wanted.typed_rise is None else wanted.typed_rise
-        airs = np.array([rise + wanted.typed_fall + wanted.hang])
+        whole = max(step, math.floor((rise + wanted.hang) / step + 0.5) * step)
+        airs = np.array([whole + wanted.typed_fall])
     else:
-        airs = np.arange(2 * step, 4 * math.ceil(wanted.air) + 8 * step + 1, step, dtype=float)
+        airs = _around(wanted.air, 2 * step, step)
     if wanted.push is None:
         pushes = np.zeros(1)
     elif wanted.typed_push is not None or wanted.keep_push:
         pushes = np.array([wanted.push if wanted.typed_push is None else wanted.typed_push])
     else:
-        pushes = np.arange(step, 4 * math.ceil(wanted.push) + 8 * step + 1, step, dtype=float)
+        pushes = _around(wanted.push, step, step)
     return np.repeat(airs, pushes.size), np.tile(pushes, airs.size)
+
+
+def _around(wanted: float, least: float, step: int) -> Floats:
+    """Whole counts worth trying: to four times what is wanted, of many only those near it."""
+    most = 4 * math.ceil(wanted) + 8 * step
+    if (most - least) > MOST * step:
+        middle = math.floor(wanted / step) * step
+        least, most = max(least, middle - MOST // 2 * step), middle + MOST // 2 * step
+    return np.arange(least, most + 1, step, dtype=float)
 
 
 def _absorb(before: Timing, wanted: Wanted, air: Floats, rise: Floats, *, whole: bool) -> Floats:

@@ -17,13 +17,16 @@ from leapwright.errors import InputError
 __all__ = [
     "BODIES_M_S2",
     "DEFAULT_FRAME_RATE",
+    "LARGEST",
     "METRES_PER_UNIT",
+    "SMALLEST",
     "STANDARD_GRAVITY",
     "finite",
     "frame_rate_of",
     "gravity_of",
     "not_negative",
     "positive",
+    "single",
 ]
 
 STANDARD_GRAVITY = 9.80665
@@ -31,6 +34,14 @@ STANDARD_GRAVITY = 9.80665
 Measures, 1901."""
 
 DEFAULT_FRAME_RATE = Fraction(24)
+
+LARGEST = 1e12
+"""A larger number is a slip: what is worked out from it would overflow."""
+SMALLEST = 1e-12
+"""Where a number is to be above 0, a smaller one is a slip: it is lost beside the others."""
+
+SLOWEST, FASTEST = Fraction(1, 1000), 100_000
+"""Frame rates, likewise."""
 
 BODIES_M_S2: Mapping[str, float] = MappingProxyType(
     {
@@ -112,25 +123,31 @@ def frame_rate_of(frame_rate: float | str | Fraction) -> Fraction:
     Fraction(30000, 1001)
     """
     allowed = "a number above 0 like 24, 23.976 or 30000/1001"
+    if isinstance(frame_rate, np.generic):
+        frame_rate = frame_rate.item()
     try:
         if isinstance(frame_rate, float):
             if not math.isfinite(frame_rate):
                 raise ValueError
-            # A numpy number is a float too, and is written in another way.
-            rate = Fraction(repr(float(frame_rate)))
+            rate = Fraction(repr(frame_rate))
         else:
             rate = Fraction(frame_rate)
-    except (ValueError, ZeroDivisionError, TypeError):
+    except (ValueError, ArithmeticError, TypeError):
         raise InputError(
             f"frame_rate must be {allowed}, got {frame_rate!r}", "frame_rate"
         ) from None
-    if not 0 < rate <= 100_000:
+    if rate <= 0:
         raise InputError(f"frame_rate must be {allowed}, got {frame_rate!r}", "frame_rate")
+    if not SLOWEST <= rate <= FASTEST:
+        raise InputError(
+            f"frame_rate must be {float(SLOWEST):g} to {FASTEST:,}, got {frame_rate!r}",
+            "frame_rate",
+        )
     return rate
 
 
 def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
-    """Read a number or array of finite numbers.
+    """Read a number or array of finite numbers of a size that can be worked with.
 
     Parameters
     ----------
@@ -145,14 +162,22 @@ def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
         A number is not allowed.
     """
     try:
+        if np.iscomplexobj(value):
+            raise TypeError
         array = np.asarray(value, dtype=np.float64)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise InputError(
             f"{argument} must be a number{_in(unit)}, got {value!r}", argument
         ) from None
     if not np.all(np.isfinite(array)):
         raise InputError(
             f"{argument} must be finite{_in(unit)}, got {_first(array, ~np.isfinite(array))}",
+            argument,
+        )
+    large = np.abs(array) > LARGEST
+    if np.any(large):
+        raise InputError(
+            f"{argument} must be {LARGEST:g}{_plain(unit)} at most, got {_first(array, large)}",
             argument,
         )
     return array
@@ -178,6 +203,12 @@ def positive(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
         raise InputError(
             f"{argument} must be above 0{_plain(unit)}, got {_first(array, array <= 0)}", argument
         )
+    small = array < SMALLEST
+    if np.any(small):
+        raise InputError(
+            f"{argument} must be {SMALLEST:g}{_plain(unit)} at least, got {_first(array, small)}",
+            argument,
+        )
     return array
 
 
@@ -202,6 +233,27 @@ def not_negative(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float
             f"{argument} must be 0 or more{_plain(unit)}, got {_first(array, array < 0)}", argument
         )
     return array
+
+
+def single(value: ArrayLike, argument: str) -> float:
+    """Take the one number of what may also be an array.
+
+    Parameters
+    ----------
+    value : array_like
+        As `finite`, `positive` and `not_negative` give it.
+    argument : str
+        Name of the argument, for the message.
+
+    Raises
+    ------
+    InputError
+        There are several, or none.
+    """
+    array = np.asarray(value, dtype=np.float64)
+    if array.ndim:
+        raise InputError(f"{argument} must be one number, got {array.tolist()}", argument)
+    return float(array)
 
 
 def _in(unit: str) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from blender import rigs
+from blender.brute import mesh_cog
 from blender.rigs import BoneSpec, make_armature, skin
 from leapwright.body import segment_cog
 from leapwright.errors import InputError, NotFoundError
@@ -27,25 +28,6 @@ def _empty_file() -> Iterator[None]:
 
 def scene() -> Any:
     return bpy.context.scene
-
-
-def brute_cog(meshes: list[Any]) -> tuple[np.ndarray, float]:
-    """The oracle: centre of the volume of the evaluated, posed meshes, triangle by triangle."""
-    graph = bpy.context.evaluated_depsgraph_get()
-    volume, moment = 0.0, np.zeros(3)
-    # Near the meshes, or a tiny rig far away loses its digits.
-    origin = np.array(meshes[0].matrix_world.translation)
-    for mesh in meshes:
-        done = mesh.evaluated_get(graph)
-        data = done.to_mesh()
-        data.calc_loop_triangles()
-        at = np.array([done.matrix_world @ v.co for v in data.vertices]) - origin
-        a, b, c = at[np.array([t.vertices[:] for t in data.loop_triangles])].transpose(1, 0, 2)
-        sizes = np.sum(np.cross(a, b) * c, axis=1) / 6
-        volume += sizes.sum()
-        moment += sizes @ (a + b + c) / 4
-        done.to_mesh_clear()
-    return origin + moment / volume, volume
 
 
 def block_mesh(name: str, boxes: dict[str, tuple[Any, Any]], rig: Any = None) -> Any:
@@ -136,7 +118,7 @@ def strays(rig: Any, meshes: list[Any], frames: list[int], source: Any) -> np.nd
     want = []
     for frame in frames:
         scene().frame_set(frame)
-        want.append(brute_cog(meshes)[0])
+        want.append(mesh_cog(meshes)[0])
     return np.linalg.norm(got - np.array(want), axis=1)
 
 
@@ -294,7 +276,7 @@ def test_modifiers_that_make_the_solid_count_and_others_are_named() -> None:
     assert got.left_out == ("modifier 'Wave' of 'Body' is not counted",)
     half.modifiers.remove(half.modifiers["Wave"])
     bpy.context.view_layer.update()
-    assert measure(rig, scene(), [1], got)[0] == pytest.approx(brute_cog([half])[0], abs=1e-5)
+    assert measure(rig, scene(), [1], got)[0] == pytest.approx(mesh_cog([half])[0], abs=1e-5)
     # Nothing of the passing copy stays behind.
     assert [o.name for o in bpy.data.objects] == ["Body", "Rig"]
     assert [m.name for m in bpy.data.meshes] == ["Body"]
@@ -324,7 +306,7 @@ def test_corners_without_weight_stay_with_the_object() -> None:
     rig.pose.bones["bone"].location = (1, 0, 0)
     rig.pose.bones["bone"].keyframe_insert("location", frame=1)
     scene().frame_set(1)
-    assert measure(rig, scene(), [1], got)[0] == pytest.approx(brute_cog([body])[0], abs=1e-6)
+    assert measure(rig, scene(), [1], got)[0] == pytest.approx(mesh_cog([body])[0], abs=1e-6)
 
 
 # --- Choosing ------------------------------------------------------------------------------------

@@ -18,7 +18,8 @@ import pytest
 from leapwright import errors
 from leapwright.errors import FileError
 from leapwright_blender import host
-from leapwright_blender.files import backup, open_file, save_file
+from leapwright_blender.disk import backup
+from leapwright_blender.files import open_file, save_file
 
 
 @pytest.fixture(autouse=True)

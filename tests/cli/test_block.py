@@ -107,7 +107,7 @@ def test_every_flag_arrives(here, host):
         "--pin take-off=1025 --pose crouch=1 --pose takeoff=2 --rig-file rig.toml --root r --cog c "
         "--feet a --feet b --stepped --air feet --after shift --replace --no-markers --in-place "
         "--key all --foot paw.L=release-4,plant+0 --foot hind*=plant+2 --chain --ground Crate "
-        "--within 2mm --no-props"
+        "--within 2mm --no-props --cog-from mesh"
     )
     assert here(*block(*flags.split())).code == 0
     assert host.asked == {
@@ -143,6 +143,7 @@ def test_every_flag_arrives(here, host):
         "ground": "Crate",
         "within": 0.002,
         "props": False,
+        "cog_from": "mesh",
     }
     assert host.saved == [(Path("shot.blend"), True)]
 
@@ -293,6 +294,18 @@ def test_a_dry_run_prints_the_plan_and_writes_nothing(child, tmp_path):
 
 
 @pytest.mark.needs_bpy
+def test_the_cog_of_the_mesh_goes_on_the_arc(child, tmp_path):
+    told = child(
+        *("block", str(SAMPLES / "hare.blend"), "--rig", "Hare", "--jump-height", "4ft"),
+        *("--push-height", "1ft", "--cog-from", "mesh", "--json"),
+        *("-o", str(tmp_path / "out.blend")),
+    )
+    assert told.data["cog_from"] == "mesh"
+    assert told.data["measured"]["largest_distance_m"] <= 0.005
+    assert "stray" not in told.data["measured"]
+
+
+@pytest.mark.needs_bpy
 @pytest.mark.parametrize(
     ("code", "flags", "message"),
     [
@@ -301,6 +314,8 @@ def test_a_dry_run_prints_the_plan_and_writes_nothing(child, tmp_path):
         (2, ["crate.blend", "--rig", "Crate", "--fps", "30"], "--fps must be the scene's, 24 "),
         (2, ["crate.blend", "--rig", "Crate", "--gravity", "vulcan"], "--gravity must be a number"),
         (2, ["crate.blend", "--rig", "Crate", "--landing-level", "9"], "rises 0.85 m"),
+        (2, ["crate.blend", "--rig", "Crate", "--cog-from", "guess"], "'guess' is not one of"),
+        (2, ["crate.blend", "--rig", "Crate", "--cog-from", "segments"], "has no bones"),
         (1, ["build.py", "--rig", "Crate"], "is not a Blender file"),
     ],
 )

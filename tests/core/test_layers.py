@@ -42,7 +42,7 @@ EDGE = Layer(
     "edge",
     frozenset(
         {"numpy", "leapwright", "leapwright_blender", "bpy", "typer", "click", "rich", "pint"}
-        | {"matplotlib", "PIL", "jinja2", "distributed"}
+        | {"matplotlib", "PIL", "jinja2", "dask", "distributed", "psutil", "pydantic"}
     ),
 )
 BLENDER = Layer(

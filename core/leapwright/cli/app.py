@@ -18,11 +18,16 @@ from typing import Annotated
 import typer
 
 from leapwright import __version__
+from leapwright.cli.batch import batch
 from leapwright.cli.block import block
 from leapwright.cli.chart import chart
+from leapwright.cli.check import check
+from leapwright.cli.cog import cog
+from leapwright.cli.fix import fix
 from leapwright.cli.plan import plan
 from leapwright.cli.resize import resize
 from leapwright.cli.retime import retime
+from leapwright.cli.sheet import sheet
 from leapwright.cli.spline import spline
 from leapwright.errors import (
     FileError,
@@ -52,6 +57,11 @@ app.command()(block)
 app.command()(spline)
 app.command()(retime)
 app.command()(resize)
+app.command()(check)
+app.command()(fix)
+app.command()(cog)
+app.command()(batch)
+app.command()(sheet)
 
 
 def _say_version(asked: bool) -> None:
@@ -148,17 +158,19 @@ _FLAGS = {
     "pins": "--pin",
     "poses": "--pose",
     "moments": "--moment",
+    "thresholds": "--limit",
 }
 _NAMES = (
     "jump_height|rise_frames|air_frames|takeoff_speed|push_height|push_frames|landing_level|"
     "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
     "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
     "end_height|absorb_limit|cog_ahead|cog_behind|fall_frames|hang_frames|to_gravity|exact_shape|"
-    "times_height"
+    "times_height|cog_from"
 )
 _PLAIN_WORDS = (
     "travel", "heading", "running", "gravity", "keep", "magnification", "foot", "ground", "key",
     "within", "chain", "handle", "moments", "snappiness", "phases", "jump", "before", "after",
+    "scale", "action", "intended", "style", "limit", "plot", "rig",
 )  # fmt: skip
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"

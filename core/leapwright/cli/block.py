@@ -17,7 +17,7 @@ from leapwright.errors import InputError, KeysInTheWayError
 from leapwright.offsets import foot_offsets
 from leapwright.units import frame_rate_of
 
-__all__ = ["block"]
+__all__ = ["block", "block_ask"]
 
 POSES = "Poses and keys"
 
@@ -42,6 +42,14 @@ class After(StrEnum):
 
     keep = "keep"
     shift = "shift"
+
+
+class CogFrom(StrEnum):
+    """What the COG is measured with."""
+
+    control = "control"
+    segments = "segments"
+    mesh = "mesh"
 
 
 def block(
@@ -110,7 +118,18 @@ def block(
             "--within",
             "LENGTH",
             POSES,
-            "How far soles of FK legs may be off their places between keys. Default 5 mm.",
+            "How far soles of FK legs may be off their places between keys, and a measured COG "
+            "off its arc. Default 5 mm.",
+        ),
+    ] = None,
+    cog_from: Annotated[
+        CogFrom | None,
+        typer.Option(
+            "--cog-from",
+            rich_help_panel=POSES,
+            show_default=False,
+            help="Measure the COG, and put it on the arc, by its control, a person's segments or "
+            "the mesh. Default control.",
         ),
     ] = None,
     no_markers: Annotated[
@@ -181,7 +200,7 @@ def block(
     Say what is known as for plan. Push, landing level and travel are read from the poses.
     """
     typed = dict(locals())
-    ask = _block_ask(typed)
+    ask = block_ask(typed)
     target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
     data, blender = shots.load_blender()
     shot = blender.open_shot(file)
@@ -205,8 +224,14 @@ def block(
     shots.say_where(target, dry_run=dry_run)
 
 
-def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
-    """Keyword arguments of a rig's ``block``; what was not typed is absent."""
+def block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Keyword arguments of a rig's ``block``; what was not typed is absent.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Flags by argument name, texts as they were typed.
+    """
     measured = typed["running"] == "measured"
     left_out = ("fps", "running") if measured else ("fps",)
     ask = ask_of({name: value for name, value in typed.items() if name not in left_out})
@@ -221,7 +246,7 @@ def _block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
         ask["foot"] = foot_offsets(typed["foot"])
     if typed["within"] is not None:
         ask["within"] = lengths.length(typed["within"], "within")
-    for name in ("air", "key"):
+    for name in ("air", "key", "cog_from"):
         if typed[name] is not None:
             ask[name] = typed[name].value
     if typed["after"] is not After.keep:

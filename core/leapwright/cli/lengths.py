@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Iterable
+from tokenize import TokenError
 from typing import Any
 
 import pint
@@ -88,7 +89,9 @@ def _factor(typed: str, unit: str, refused: InputError) -> float:
     written = _ALIASES.get(typed, typed).replace("²", "^2")
     try:
         return float(_registry().Quantity(1.0, written).to(unit).magnitude)
-    except (pint.PintError, ArithmeticError, AttributeError, TypeError, ValueError):
+    except (
+        pint.PintError, ArithmeticError, AttributeError, TypeError, ValueError, TokenError,
+    ):  # fmt: skip
         raise refused from None
 
 

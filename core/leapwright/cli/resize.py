@@ -12,7 +12,7 @@ from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option
 from leapwright.errors import InputError
 
-__all__ = ["resize"]
+__all__ = ["resize", "resize_ask"]
 
 SIZE = "How high, how far"
 
@@ -70,7 +70,7 @@ def resize(
     absorb are laid anew; where it lands elsewhere, later keys of what carries it move along.
     """
     typed = dict(locals())
-    ask = _ask(typed)
+    ask = resize_ask(typed)
     target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
     data, blender = shots.load_blender()
     shot = blender.open_shot(file)
@@ -85,8 +85,14 @@ def resize(
     shots.say_where(target, dry_run=dry_run)
 
 
-def _ask(typed: Mapping[str, Any]) -> dict[str, Any]:
-    """Keyword arguments of a rig's ``resize``; what was not typed is absent."""
+def resize_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Keyword arguments of a rig's ``resize``; what was not typed is absent.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Flags by argument name, texts as they were typed.
+    """
     readers = {
         "jump_height": lengths.length,
         "times_height": lengths.number,

@@ -12,7 +12,7 @@ from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option, switch
 from leapwright.errors import InputError
 
-__all__ = ["retime"]
+__all__ = ["retime", "retime_ask"]
 
 TIME = "What changes"
 COUNTS = ("rise_frames", "air_frames", "push_frames", "fall_frames", "hang_frames", "absorb_frames")
@@ -99,7 +99,7 @@ def retime(
     The crouch keeps its frame and later keys shift, unless told otherwise.
     """
     typed = dict(locals())
-    ask = _ask(typed)
+    ask = retime_ask(typed)
     target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
     data, blender = shots.load_blender()
     shot = blender.open_shot(file)
@@ -114,8 +114,14 @@ def retime(
     shots.say_where(target, dry_run=dry_run)
 
 
-def _ask(typed: Mapping[str, Any]) -> dict[str, Any]:
-    """Keyword arguments of a rig's ``retime``; what was not typed is absent."""
+def retime_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Keyword arguments of a rig's ``retime``; what was not typed is absent.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Flags by argument name, texts as they were typed.
+    """
     ask = change.asked(typed)
     for name in COUNTS:
         if typed[name] is not None:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -12,7 +13,7 @@ from leapwright.cli import lengths, shots, tables
 from leapwright.cli import plan as flags
 from leapwright.cli.shots import option, switch
 
-__all__ = ["spline"]
+__all__ = ["spline", "spline_ask"]
 
 KEYS = "Keys"
 
@@ -79,16 +80,7 @@ def spline(
     The COG's air goes on the exact arc, contacts are broken and holds are flat. Moments are those
     that the rig remembers, with the poses as they are now.
     """
-    ask: dict[str, Any] = {"legs": legs, "props": not no_props, "dry_run": dry_run}
-    ask |= {"rig_file": rig_file, "root": root, "cog": cog, "feet": feet}
-    if moment:
-        ask["moments"] = lengths.moment_frames(moment, "moments")
-    if handle is not None:
-        ask["handle"] = handle.value
-    if within is not None:
-        ask["within"] = lengths.length(within, "within")
-    if gravity is not None:
-        ask["gravity"] = lengths.gravity(gravity)
+    ask = spline_ask(dict(locals()))
     target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
     data, blender = shots.load_blender()
     shot = blender.open_shot(file)
@@ -98,3 +90,25 @@ def spline(
         shot.save(target, in_place=in_place)
     shots.tell(result, None if as_json else tables.show_splined, data)
     shots.say_where(target, dry_run=dry_run)
+
+
+def spline_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Keyword arguments of a rig's ``spline``.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Flags by argument name, texts as they were typed.
+    """
+    ask: dict[str, Any] = {name: typed[name] for name in ("legs", "dry_run")}
+    ask["props"] = not typed["no_props"]
+    ask |= {name: typed[name] for name in ("rig_file", "root", "cog", "feet")}
+    if typed["moment"]:
+        ask["moments"] = lengths.moment_frames(typed["moment"], "moments")
+    if typed["handle"] is not None:
+        ask["handle"] = typed["handle"].value
+    if typed["within"] is not None:
+        ask["within"] = lengths.length(typed["within"], "within")
+    if typed["gravity"] is not None:
+        ask["gravity"] = lengths.gravity(typed["gravity"])
+    return ask

@@ -23,13 +23,16 @@ from leapwright.jump import Frames, Jump
 from leapwright.units import METRES_PER_UNIT
 
 __all__ = [
+    "console_on",
     "control_of",
+    "count_text",
     "show_chart",
     "show_keys",
     "show_plan",
     "show_resized",
     "show_retimed",
     "show_splined",
+    "simple_table",
     "warn",
 ]
 
@@ -54,7 +57,7 @@ _ROWS = (
 
 def show_plan(jump: Jump, *, unit: str, out: TextIO) -> None:
     """Print the answer in a sentence, its frames, its measures and the other answers."""
-    console = _console(out)
+    console = console_on(out)
     console.print(Text(_sentence(jump, unit), style="bold"), soft_wrap=True)
     console.print(_frame_table(jump))
     console.print(_measure_table(jump, unit))
@@ -64,7 +67,9 @@ def show_plan(jump: Jump, *, unit: str, out: TextIO) -> None:
 
 def show_chart(chart: Chart, *, unit: str, out: TextIO) -> None:
     """Print the rows of a chart, lengths in `unit`."""
-    table = _table("Rise frames", f"Height {unit}", "Take-off m/s", "Air frames", f"Step {unit}")
+    table = simple_table(
+        "Rise frames", f"Height {unit}", "Take-off m/s", "Air frames", f"Step {unit}"
+    )
     digits = _DECIMALS[unit] + 1
     rows = zip(
         chart.rise_frames,
@@ -78,12 +83,12 @@ def show_chart(chart: Chart, *, unit: str, out: TextIO) -> None:
         table.add_row(
             f"{rise:g}", f"{height:.{digits}f}", f"{speed:.3f}", f"{air:g}", f"{step:.{digits}f}"
         )
-    _console(out).print(table)
+    console_on(out).print(table)
 
 
 def show_keys(result: Any, *, out: TextIO) -> None:
     """Print which keys a block wrote, what became of those there were, and what was measured."""
-    console = _console(out)
+    console = console_on(out)
     _print_keys(console, result.keyed)
     for line in result.controls_text:
         console.print(Text(line), soft_wrap=True)
@@ -96,10 +101,10 @@ def show_keys(result: Any, *, out: TextIO) -> None:
 
 def show_splined(result: Any, *, out: TextIO) -> None:
     """Print which keys became splines, and each jump measured."""
-    console = _console(out)
+    console = console_on(out)
     for number, moments in enumerate(result.moments, start=1):
         listed = ", ".join(
-            f"{name.replace('takeoff', 'take-off')} {_count(frame)}"
+            f"{name.replace('takeoff', 'take-off')} {count_text(frame)}"
             for name, frame in moments.items()
         )
         console.print(Text(f"Jump {number}: {listed}.", style="bold"), soft_wrap=True)
@@ -113,14 +118,14 @@ def show_splined(result: Any, *, out: TextIO) -> None:
 
 def show_retimed(result: Any, *, out: TextIO) -> None:
     """Print a retime: frames before and after, what it means, the keys, the other answers."""
-    console = _console(out)
+    console = console_on(out)
     solved = result.solved
     console.print(Text(_retime_sentence(solved), style="bold"), soft_wrap=True)
     console.print(_retime_table(solved))
     for line in _retime_lines(result):
         console.print(Text(line), soft_wrap=True)
     if len(solved.alternatives) > 1:
-        table = _table("", "Answer", numbers=(0,))
+        table = simple_table("", "Answer", numbers=(0,))
         for rank, other in enumerate(solved.alternatives, start=1):
             table.add_row(str(rank), Text(other.words), style="bold" if rank == 1 else "")
         console.print(table)
@@ -128,7 +133,7 @@ def show_retimed(result: Any, *, out: TextIO) -> None:
 
 def show_resized(result: Any, *, out: TextIO) -> None:
     """Print a resize: frames and heights before and after, the keys, the other answers."""
-    console = _console(out)
+    console = console_on(out)
     console.print(Text(_resize_sentence(result), style="bold"), soft_wrap=True)
     console.print(_retime_table(result))
     for line in _resize_lines(result):
@@ -166,7 +171,7 @@ def _resize_lines(result: Any) -> Iterator[str]:
     if result.largest_distance_m is not None:
         yield (
             f"The COG is at most {result.largest_distance_m:.1e} m from its new way "
-            f"(frame {_count(result.at_frame)})."
+            f"(frame {count_text(result.at_frame)})."
         )
 
 
@@ -178,7 +183,7 @@ def _retime_sentence(solved: Any) -> str:
 
 
 def _retime_table(solved: Any) -> Table:
-    table = _table(
+    table = simple_table(
         "Moment", "Before", "After", "Phase from there", "Before", "After", numbers=(1, 2, 4, 5)
     )
     before, after = dict(solved.moments_before), dict(solved.moments_after)
@@ -190,11 +195,11 @@ def _retime_table(solved: Any) -> Table:
             continue
         table.add_row(
             moment.replace("takeoff", "take-off"),
-            _count(before[moment]) if moment else "",
-            _count(after[moment]) if moment and after.get(moment) is not None else "",
+            count_text(before[moment]) if moment else "",
+            count_text(after[moment]) if moment and after.get(moment) is not None else "",
             phase if was else "",
-            _count(was) if was else "",
-            _count(now) if was and now is not None else "",
+            count_text(was) if was else "",
+            count_text(now) if was and now is not None else "",
         )
     return table
 
@@ -236,12 +241,12 @@ def _moved_key_lines(result: Any) -> Iterator[str]:
         f"on {keys.channels} channels."
     )
     for channel, kept, away in keys.merged:
-        yield f"  {channel}: the key of {_count(away)} gave way to that of {_count(kept)}"
+        yield f"  {channel}: the key of {count_text(away)} gave way to that of {count_text(kept)}"
     miss = keys.largest_miss
     if miss.channel:
         yield (
             f"Largest miss in shape: {miss.share:.1%} of the range of {miss.channel} "
-            f"(frame {_count(miss.frame)})."
+            f"(frame {count_text(miss.frame)})."
         )
     if result.props:
         yield f"Along with it: {', '.join(result.props)}."
@@ -256,7 +261,7 @@ def _flight_lines(result: Any) -> Iterator[str]:
 
 
 def _print_keys(console: Console, keyed: Sequence[Any]) -> None:
-    table = _table("Control", "Channels", "Frames", "Keys", numbers=())
+    table = simple_table("Control", "Channels", "Frames", "Keys", numbers=())
     for row in _key_rows(keyed):
         table.add_row(*(Text(cell) for cell in row))
     console.print(table)
@@ -331,12 +336,13 @@ def warn(warnings: Iterable[str]) -> None:
         print(f"leapwright: note: {warning}", file=sys.stderr)
 
 
-def _console(out: TextIO) -> Console:
+def console_on(out: TextIO) -> Console:
+    """Where a person reads: nothing is marked up but by us."""
     # Rich itself sees whether `out` is a terminal, and knows NO_COLOR and COLUMNS.
     return Console(file=out, highlight=False, markup=False, emoji=False, soft_wrap=False)
 
 
-def _table(*columns: str, numbers: Sequence[int] | None = None) -> Table:
+def simple_table(*columns: str, numbers: Sequence[int] | None = None) -> Table:
     """A table with the columns `numbers` (default: all) set to the right."""
     table = Table(box=box.SIMPLE_HEAD, header_style="bold", pad_edge=False)
     for i, column in enumerate(columns):
@@ -346,9 +352,9 @@ def _table(*columns: str, numbers: Sequence[int] | None = None) -> Table:
 
 
 def _sentence(jump: Jump, unit: str) -> str:
-    frames = jump.frames
+    push, rise, fall = map(count_text, (jump.frames.push, jump.frames.rise, jump.frames.fall))
     return (
-        f"Push {_count(frames.push)}, rise {_count(frames.rise)}, fall {_count(frames.fall)}: "
+        f"Push {push}, rise {rise}, fall {fall}: "
         f"a jump of {_length(jump.jump_height, unit)} {unit} "
         f"from a push of {_length(jump.push_height, unit)} {unit} "
         f"at {float(jump.frame_rate):.5g} fps."
@@ -356,7 +362,7 @@ def _sentence(jump: Jump, unit: str) -> str:
 
 
 def _frame_table(jump: Jump) -> Table:
-    table = _table("Moment", "Frame", "Phase from there", "Asked", "Got", numbers=(1, 3, 4))
+    table = simple_table("Moment", "Frame", "Phase from there", "Asked", "Got", numbers=(1, 3, 4))
     moments = dict(jump.moments)
     for moment, phase, name in _ROWS:
         frame = moments.get(moment)
@@ -365,10 +371,10 @@ def _frame_table(jump: Jump) -> Table:
             continue
         row = [
             moment.replace("takeoff", "take-off"),
-            "" if frame is None else _count(frame),
+            "" if frame is None else count_text(frame),
             phase if got else "",
             f"{getattr(jump.subframes, name):.2f}" if got else "",
-            _count(got) if got else "",
+            count_text(got) if got else "",
         ]
         table.add_row(*row, style="bold" if moment in ("crouch", "takeoff", "apex", "land") else "")
     return table
@@ -376,7 +382,7 @@ def _frame_table(jump: Jump) -> Table:
 
 def _measure_table(jump: Jump, unit: str) -> Table:
     """Measures asked and got; what nobody asked has no number under asked."""
-    table = _table("Measure", "Asked", "Got", "Unit", numbers=(1, 2))
+    table = simple_table("Measure", "Asked", "Got", "Unit", numbers=(1, 2))
     changed = {change.what: change.asked for change in jump.changes}
 
     def row(name: str, got: float, unit_name: str, asked: float | None) -> None:
@@ -411,10 +417,10 @@ def _measure_table(jump: Jump, unit: str) -> Table:
 
 
 def _alternative_table(jump: Jump) -> Table:
-    table = _table("", "Push", "Rise", "Fall", "What gives", numbers=(0, 1, 2, 3))
+    table = simple_table("", "Push", "Rise", "Fall", "What gives", numbers=(0, 1, 2, 3))
     for rank, alternative in enumerate(jump.alternatives, start=1):
         frames: Frames = alternative.frames
-        counts = (_count(n) for n in (frames.push, frames.rise, frames.fall))
+        counts = (count_text(n) for n in (frames.push, frames.rise, frames.fall))
         words = _what_gives(alternative)
         table.add_row(str(rank), *counts, Text(words), style="bold" if rank == 1 else "")
     return table
@@ -431,10 +437,10 @@ def _what_gives(alternative: Alternative) -> str:
 
 
 def _frames_text(frames: Iterable[float]) -> str:
-    return ", ".join(_count(frame) for frame in frames)
+    return ", ".join(count_text(frame) for frame in frames)
 
 
-def _count(frames: float) -> str:
+def count_text(frames: float) -> str:
     """A frame or a count, to the hundredth at most: 12, 12.5, 11.97."""
     return f"{frames:.2f}".rstrip("0").rstrip(".")
 
