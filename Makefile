@@ -23,7 +23,7 @@ PYTHON_FOR_4.5 := 3.11
 PYTHON_FOR_5.0 := 3.11
 PYTHON_FOR_5.2 := 3.13
 
-.PHONY: help setup demo test matrix venvs window lint samples extension bench detection clean distclean
+.PHONY: help setup demo test matrix venvs window browser lint samples extension bench fuzz release detection faults clean distclean
 
 help:
 	@echo 'make setup      make .venv with everything in it (bpy is about 400 MB, once)'
@@ -31,11 +31,15 @@ help:
 	@echo 'make test       all tests that need no window, on the bpy of .venv'
 	@echo 'make matrix     the same on every supported bpy; HOSTS="4.2 5.2" for some of them'
 	@echo 'make window     the tests in a real window: make window BLENDER=/path/to/blender'
+	@echo 'make browser    the tests of the report in a browser (Chromium)'
 	@echo 'make lint       ruff, mypy and the layers'
 	@echo 'make samples    build the files of blend_samples again, with bpy 4.2'
 	@echo 'make extension  build the zip that Blender installs, into build/extension'
-	@echo 'make bench      measure the speed'
+	@echo 'make bench      measure the speed: one table of every figure and its aim'
+	@echo 'make fuzz       try everything with anything; SECONDS=60 for a short while'
+	@echo 'make release    check, build and try wheel, source archive and extension, into dist'
 	@echo 'make detection  print which controls are found on every kind of rig'
+	@echo 'make faults     seed every kind of fault and print how many the check finds'
 	@echo 'make clean      remove what was built; the virtual environments stay'
 	@echo 'make distclean  remove them too'
 	@echo
@@ -64,7 +68,7 @@ demo: .venv/.ready
 # PYTEST_ARGS goes to pytest as it is: make test PYTEST_ARGS='-k plan -n 2'
 test: .venv/.ready
 	@mkdir -p build/tests
-	LEAPWRIGHT_REQUIRE_BPY=1 $(PY) -m pytest --ignore=tests/window \
+	LEAPWRIGHT_REQUIRE_BPY=1 $(PY) -m pytest --ignore=tests/window --ignore=tests/browser \
 		--junitxml build/tests/main.xml $(PYTEST_ARGS)
 
 venvs: $(HOSTS:%=.venv-%/.ready)
@@ -84,6 +88,11 @@ window: .venv/.ready
 	@test -n "$$BLENDER" || { echo 'name a Blender with a window: make window BLENDER=/path/to/blender' >&2; exit 2; }
 	$(PY) -m pytest --junitxml build/tests/window.xml $(PYTEST_ARGS) tests/window
 
+# A browser that is not on the path: LEAPWRIGHT_BROWSER=/path/to/chromium make browser
+browser: .venv/.ready
+	@mkdir -p build/tests
+	LEAPWRIGHT_REQUIRE_BROWSER=1 $(PY) -m pytest --junitxml build/tests/browser.xml $(PYTEST_ARGS) tests/browser
+
 samples: .venv-4.2/.ready
 	@.venv-4.2/$(BIN)/python blend_samples/build.py
 
@@ -93,8 +102,23 @@ extension: .venv/.ready
 detection: .venv/.ready
 	@$(PY) tools/detection.py
 
+faults: .venv/.ready
+	@$(PY) tools/faults.py
+
 bench: .venv/.ready
 	@$(PY) tests/bench/bench.py
+
+# atheris guides it; where there is none for this system it searches at random, and says so.
+.venv/.fuzz: .venv/.ready
+	@$(PY) -m pip install --quiet --disable-pip-version-check -e '.[fuzz]' || true
+	@touch $@
+
+SECONDS := 1800
+fuzz: .venv/.fuzz
+	@$(PY) tests/fuzz/run.py --seconds $(SECONDS)
+
+release: .venv/.ready
+	@$(PY) tools/release.py
 
 clean:
 	rm -rf build dist .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
