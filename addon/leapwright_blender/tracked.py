@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import bpy
@@ -18,7 +18,7 @@ from leapwright.track import Track
 from leapwright_blender import host
 from leapwright_blender.character import holders
 from leapwright_blender.cog import Source, cog_source
-from leapwright_blender.floor import floor_of, level_under, refuse_moving
+from leapwright_blender.floor import floor_of, level_under, refuse_moving, refuse_moving_parent
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.nla import strips_in_time
 from leapwright_blender.reach import rest_length
@@ -34,6 +34,10 @@ Floats = NDArray[np.float64]
 
 SAID_FROM_M = 0.02
 """A measured COG that strays less than this from its control, m, is not worth a word."""
+
+
+CARRIED_FRAMES = 40
+"""Frames on which it is seen whether something carries the figure along."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,10 +125,15 @@ def read_tracked(
     )
     places = sample(obj, at, [p for group in groups for p in group], scene=scene)
     ends = np.cumsum([len(group) for group in groups])
-    parts = np.split(space.to_plan(places.positions), ends[:-1])
-    cog, second, soles, hips, ankles, _ = parts
-    cog = np.einsum("p,pfi->fi", source.masses, cog)
+
+    def measured(space: Ground) -> tuple[Floats, list[Floats]]:
+        of_cog, *parts = np.split(space.to_plan(places.positions), ends[:-1])
+        return np.einsum("p,pfi->fi", source.masses, of_cog), parts
+
+    cog, (second, soles, *_) = measured(space)
     _refuse_nowhere(obj, at, cog)
+    space, said = _upright(space, cog, soles)
+    cog, (second, soles, hips, ankles, _) = measured(space)
     stretch = None
     if legs:
         linear = places.matrices[ends[4] :, :, :3, :3]
@@ -142,11 +151,11 @@ def read_tracked(
         keys=keys,
         stepped=stepped,
     )
-    floor, said = None, list[str]()
+    floor = None
     if ground is not None:
-        floor, said = _floor(ground, scene, space, places, treads, track)
-    if space.axes[2, 2] < -0.5:
-        said.append("the scene's gravity points up: what is up counts as down")
+        floor, more = _floor(ground, scene, space, places, treads, track)
+        said += more
+    said += _carried(obj, scene, at)
     if other is not None:
         said += _stray(cog, np.einsum("p,pfi->fi", other.masses, second), other)
     if not treads:
@@ -195,6 +204,20 @@ def _stray(cog: Floats, second: Floats, other: Source) -> list[str]:
     whose = {"segments": "a person's segments", "mesh": "the mesh"}[other.name]
     text = f"the COG control is what is checked; the COG of {whose} strays by up to"
     return [f"{text} {100 * far:.0f} cm from it; COG from {other.name} measures that"]
+
+
+def _upright(space: Ground, cog: Floats, soles: Floats) -> tuple[Ground, list[str]]:
+    """Who stands on their feet while the scene's gravity points up is measured as they stand;
+    who hangs from a ceiling, as the gravity says."""
+    if space.axes[2, 2] > -0.5:
+        return space, []
+    said = "the scene's gravity points up"
+    if not len(soles):
+        return space, [f"{said}: what is up counts as down"]
+    if np.median(cog[:, 2] - np.min(soles[:, :, 2], axis=0)) > 0:
+        return space, [f"{said}: what is up counts as down, as the figure stands"]
+    turned = replace(space, axes=space.axes * np.array([[1.0], [-1.0], [-1.0]]))
+    return turned, [f"{said}, but the figure stands on its feet: checked as if it pointed down"]
 
 
 def _above(obj: Any, leg: Any) -> str:
@@ -288,6 +311,20 @@ def _is_held(curves: Curves, channel: int) -> bool:
     keys = slice(int(curves.starts[channel]), int(curves.starts[channel + 1]))
     kinds, values = curves.interpolation[keys][:-1], curves.value[keys]
     return bool(np.all(kinds == Interpolation.CONSTANT)) or float(np.ptp(values)) < 1e-9
+
+
+# --- What carries it ---------------------------------------------------------------------------
+
+
+def _carried(obj: Any, scene: Any, at: Floats) -> list[str]:
+    """Say that a parent or a constraint moves the whole figure; a few frames tell."""
+    some = np.unique(np.linspace(0, len(at) - 1, min(len(at), CARRIED_FRAMES)).astype(int))
+    try:
+        refuse_moving_parent(obj, scene, at[some])
+    except HostError as error:
+        what, _, _ = str(error).partition(": ")
+        return [f"{what}: that counts as the figure's own way, and feet that ride along as sliding"]
+    return []
 
 
 # --- The floor -----------------------------------------------------------------------------------

@@ -140,7 +140,7 @@ def planned_arc(obj: Any, scene: Any, controls: Controls, course: Course) -> Arc
         for knot in course.knots
         if knot != "hold"
     }
-    floor = _floor(obj, scene, ground, controls, scene.frame_current_final, places)
+    floor = _floor(obj, scene, ground, controls, [scene.frame_current_final], places)
     return Arc(frames, ground.to_world(places), tuple(named.items()), floor)
 
 
@@ -228,6 +228,8 @@ def _arc(
     there = cog_on(obj, scene, ground, controls, [jump.moments[n] for n in names], source)
     at = dict(zip(names, there, strict=True))
     first, last = jump.moments["takeoff"], jump.moments["land"]
+    # On tiptoe the points below the feet are lifted: the lowest until then are on the floor.
+    standing = [frame for frame in jump.moments.values() if frame <= first]
     inside = np.arange(np.floor(first) + 1, last, dtype=np.float64)
     frames = np.unique([first, *inside, last])
     try:
@@ -239,16 +241,16 @@ def _arc(
         frames,
         ground.to_world(air),
         tuple((n, tuple(ground.to_world(at[n]).tolist())) for n in names),
-        _floor(obj, scene, ground, controls, first, there),
+        _floor(obj, scene, ground, controls, standing, there),
     )
 
 
 def _floor(
-    obj: Any, scene: Any, ground: Ground, controls: Controls, frame: float, under: Floats
+    obj: Any, scene: Any, ground: Ground, controls: Controls, frames: Sequence[float], under: Floats
 ) -> Floats:
-    """The ends of a level line under a way, as low as the lowest sole is on a frame."""
+    """The ends of a level line under a way, as low as the lowest sole is on some frames."""
     points: list[Control | Point] = [*controls.soles] or [controls.cog]
-    soles = ground.to_plan(sample(obj, [frame], points, scene=scene).positions[:, 0])
+    soles = ground.to_plan(sample(obj, frames, points, scene=scene).positions)
     ends = under[[0, -1]].copy()
     way = ends[1, :2] - ends[0, :2]
     far = float(np.hypot(*way))
@@ -256,5 +258,5 @@ def _floor(
     along = way / far if far > 1e-6 else front[:2] / max(float(np.hypot(*front[:2])), 1e-9)
     ends[0, :2] -= HALF_FLOOR_M * along
     ends[1, :2] += HALF_FLOOR_M * along
-    ends[:, 2] = np.min(soles[:, 2])
+    ends[:, 2] = np.min(soles[..., 2])
     return ground.to_world(ends)

@@ -3,45 +3,35 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
+from figures import Figure, seconds
 
 from leapwright import plan
 
-__all__ = ["bench_plan"]
+__all__ = ["bench_plan", "jumps_asked"]
 
 LOOPED = 300
 """Single plans that are timed for the ratio."""
 
 
-def bench_plan(jumps: int = 1_000_000) -> Mapping[str, float]:
-    """Time one call for `jumps` jumps and a loop over a few of them.
-
-    Returns
-    -------
-    mapping
-        `array_plans_per_second`, `single_plans_per_second`, their `ratio`, and the `seconds` of
-        the one call.
-    """
-    ask = _asks(jumps)
+def bench_plan(jumps: int = 1_000_000) -> list[Figure]:
+    """Time one call for `jumps` jumps and a loop over a few of them."""
+    ask = jumps_asked(jumps)
     few = {name: column[:LOOPED] for name, column in ask.items()}
-    plan(**few)  # the first call pays for imports and caches
-    seconds = _timed(lambda: plan(**ask))
-    looped = len(few["jump_height"])
     rows = [dict(zip(few, row, strict=True)) for row in zip(*few.values(), strict=True)]
-    single = _timed(lambda: [plan(**row) for row in rows])
-    per_second, one_by_one = jumps / seconds, looped / single
-    return {
-        "array_plans_per_second": per_second,
-        "single_plans_per_second": one_by_one,
-        "ratio": per_second / one_by_one,
-        "seconds": seconds,
-    }
+    plan(**few)  # the first call pays for imports and caches
+    per_second = jumps / seconds(lambda: plan(**ask))
+    one_by_one = LOOPED / seconds(lambda: [plan(**row) for row in rows])
+    return [
+        Figure("plan, one call", per_second, "plans/s", f"{jumps:,} jumps on arrays"),
+        Figure("plan, one call", per_second / one_by_one, "×", f"one by one: {one_by_one:.0f}/s"),
+    ]
 
 
-def _asks(jumps: int) -> dict[str, np.ndarray]:
+def jumps_asked(jumps: int) -> dict[str, Any]:
+    """Arguments of `plan` for so many random jumps, half of them onto another level."""
     rng = np.random.default_rng(1)
     height = rng.uniform(0.2, 2.0, jumps)
     level = np.where(rng.random(jumps) < 0.5, 0.0, height * rng.uniform(-1.0, 0.9, jumps))
@@ -50,9 +40,3 @@ def _asks(jumps: int) -> dict[str, np.ndarray]:
         "push_height": height / rng.uniform(1.0, 5.0, jumps),
         "landing_level": level,
     }
-
-
-def _timed(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start

@@ -308,11 +308,71 @@ def test_keys_that_are_no_numbers_are_named() -> None:
         rig.check()
 
 
-def test_gravity_that_points_up_is_said() -> None:
+def test_who_stands_under_a_gravity_that_points_up_is_checked_as_they_stand() -> None:
+    rig = hare()
+    blocked = rig.block(rise_frames=12, push_frames=3)
+    bpy.context.scene.gravity = (0, 0, 9.81)
+    told = rig.check()
+    assert_measured_back(told, blocked)
+    (said,) = [text for text in told.warnings if "gravity" in text]
+    assert said == (
+        "the scene's gravity points up, but the figure stands on its feet: checked as if it "
+        "pointed down"
+    )
+    bpy.context.scene.gravity = (0, 0, 0)
+    with pytest.raises(InputError, match="gravity must not be zero"):
+        rig.check()
+
+
+def test_who_jumps_off_a_ceiling_is_checked_as_the_gravity_says() -> None:
+    bpy.context.scene.gravity = (0, 0, 9.81)
+    obj = simple_hare()
+    obj.rotation_euler.x = np.pi
+    obj.location.z = 5
+    bpy.context.view_layer.update()
+    rig = rig_of(obj, bpy.context.scene)
+    blocked = rig.block(rise_frames=12, push_frames=3)
+    told = rig.check(cog_from="control")
+    assert told.jumps[0].moments.takeoff == pytest.approx(blocked.moments["takeoff"], abs=0.05)
+    assert told.jumps[0].heights.jump == pytest.approx(blocked.jump.jump_height, rel=5e-3)
+    assert any("as the figure stands" in text for text in told.warnings)
+
+
+def test_what_is_meant_outlives_another_block() -> None:
+    """A jump in place of another one stands for it; one that goes on from it has its own."""
     rig = hare()
     rig.block(rise_frames=12, push_frames=3)
-    bpy.context.scene.gravity = (0, 0, 9.81)
-    assert any("gravity points up" in text for text in rig.check().warnings)
+    rig.mark_intended("hangs@1", "she floats")
+    rig.block(rise_frames=10, push_frames=3, replace=True)
+    assert [store.intended_of(jump) for jump in rig.remembered()] == [{"hangs": "she floats"}]
+    rig.block(rise_frames=8, push_height=0.25, chain=True)
+    meant = [store.intended_of(jump) for jump in rig.remembered()]
+    assert meant == [{"hangs": "she floats"}, {}]
+
+
+@pytest.mark.parametrize("how", ["ground", "parent"])
+def test_a_floor_that_moves_is_said(how: str) -> None:
+    """A crate that slides away under the paws, and a cart that the hare is tied to."""
+    rig = hare()
+    rig.block(rise_frames=12, push_frames=3)
+    still = rig.check()
+    obj = the_object(rig)
+    crate = object_crate()
+    if how == "ground":
+        crate.scale = (40, 40, 0.01)
+    for frame, way in ((1, 0.0), (60, 3.0)):
+        crate.location = (way, 0, 0)
+        crate.keyframe_insert("location", frame=frame)
+    bpy.context.scene.frame_set(1)
+    if how == "parent":
+        obj.parent = crate
+        obj.matrix_parent_inverse = crate.matrix_world.inverted()
+        told = rig.check()
+        assert any("the rig's parent 'Crate' moves " in text for text in told.warnings)
+    else:
+        told = rig.check(ground=crate.name)
+        assert any("the ground 'Crate' moves" in text for text in told.warnings)
+        assert [j.moments for j in told.jumps] == [j.moments for j in still.jumps]
 
 
 def test_a_thing_without_bones_is_checked_by_itself() -> None:

@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Write each verb's ``--help`` into README.md, from ``<!-- help: VERB -->`` to ``<!-- end -->``.
+"""Write each verb's ``--help`` into docs/command-line.md.
 
-``python tools/readme_help.py [README.md]``; with ``--check`` nothing is written and the exit code
+A block goes from ``<!-- help: VERB -->`` to ``<!-- end -->``.
+
+``python tools/command_help.py [PAGE.md]``; with ``--check`` nothing is written and the exit code
 is 1 where the text differs.
 """
 
@@ -30,7 +32,7 @@ def help_text(verb: str) -> str:
         "PYTHONIOENCODING": "utf-8",
         "PYTHONPATH": os.pathsep.join([*sources, os.environ.get("PYTHONPATH", "")]),
     }
-    # A log of continuous integration counts as a terminal for some; the README does not.
+    # A log of continuous integration counts as a terminal for some; the page does not.
     for name in ("FORCE_COLOR", "GITHUB_ACTIONS", "PY_COLORS", "TERMINAL_WIDTH", "TTY_COMPATIBLE"):
         environment.pop(name, None)
     done = subprocess.run(
@@ -43,23 +45,23 @@ def help_text(verb: str) -> str:
     return "\n".join(line.rstrip() for line in done.stdout.splitlines()).strip("\n")
 
 
-def with_help(readme: str) -> str:
-    """The README's text with every marked block renewed."""
+def with_help(page: str) -> str:
+    """The page's text with every marked block renewed."""
 
     def renewed(block: re.Match[str]) -> str:
         return f"{block[1]}```text\n{help_text(block[2])}\n```\n{block[3]}"
 
-    return _BLOCK.sub(renewed, readme)
+    return _BLOCK.sub(renewed, page)
 
 
-def verbs_in(readme: str) -> list[str]:
-    """Verbs whose help is marked in the README."""
-    return [block[2] for block in _BLOCK.finditer(readme)]
+def verbs_in(page: str) -> list[str]:
+    """Verbs whose help is marked in the page."""
+    return [block[2] for block in _BLOCK.finditer(page)]
 
 
 def main(arguments: list[str]) -> int:
-    """Renew the blocks of a README, or check them."""
-    paths = [Path(a) for a in arguments if a != "--check"] or [ROOT / "README.md"]
+    """Renew the blocks of a page, or check them."""
+    paths = [Path(a) for a in arguments if a != "--check"] or [ROOT / "docs" / "command-line.md"]
     stale = 0
     for path in paths:
         old = path.read_text(encoding="utf-8")
@@ -68,7 +70,7 @@ def main(arguments: list[str]) -> int:
             continue
         stale = 1
         if "--check" in arguments:
-            print(f"{path}: the help is not that of the program; run tools/readme_help.py")
+            print(f"{path}: the help is not that of the program; run tools/command_help.py")
         else:
             path.write_text(new, encoding="utf-8", newline="\n")
             print(f"{path}: help renewed for {', '.join(verbs_in(new))}")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The README shows the help of every verb, word for word."""
+"""docs/command-line.md shows the help of every verb, word for word."""
 
 from __future__ import annotations
 
@@ -8,24 +8,32 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+import typer
+
+from leapwright.cli.app import app
 
 ROOT = Path(__file__).parents[2]
-VERBS = ("plan", "chart", "block")
+PAGE = ROOT / "docs" / "command-line.md"
 
 
 @pytest.fixture(scope="module")
 def tool() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("readme_help", ROOT / "tools" / "readme_help.py")
+    spec = importlib.util.spec_from_file_location(
+        "command_help", ROOT / "tools" / "command_help.py"
+    )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
 
 
-@pytest.mark.parametrize("verb", VERBS)
-def test_readme_shows_the_help(tool, verb):
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert verb in tool.verbs_in(readme)
-    assert f"<!-- help: {verb} -->\n```text\n{tool.help_text(verb)}\n```\n<!-- end -->" in readme
+def test_the_page_has_every_verb_and_no_other(tool):
+    verbs = set(typer.main.get_command(app).commands)
+    assert set(tool.verbs_in(PAGE.read_text(encoding="utf-8"))) == verbs
+
+
+def test_the_page_shows_the_help(tool):
+    text = PAGE.read_text(encoding="utf-8")
+    assert text == tool.with_help(text)
 
 
 def test_the_tool_renews_marked_blocks_and_nothing_else(tool, tmp_path):
