@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -523,10 +523,11 @@ def _check(made: Shot) -> set[str]:
     return {finding.id for finding in check(jumps, track)}
 
 
-def table(*, count: int = 50, seed: int = 0) -> tuple[Row, ...]:
-    """All kinds, and last the sound jumps."""
-    rows = [seeded(kind, count=count, seed=seed) for kind in SEEDS]
-    return (*rows, false_alarms(count=6 * count, seed=seed))
+def table(*, count: int = 50, seed: int = 0) -> Iterator[Row]:
+    """All kinds, and last the sound jumps; each as soon as it is known."""
+    for kind in SEEDS:
+        yield seeded(kind, count=count, seed=seed)
+    yield false_alarms(count=6 * count, seed=seed)
 
 
 def main(words: list[str]) -> int:
@@ -537,7 +538,7 @@ def main(words: list[str]) -> int:
     for row in table(count=count, seed=seed):
         name = FINDINGS.get(row.kind, "false alarms on sound jumps")
         beside = ", ".join(f"{kind} {n}" for kind, n in row.beside)
-        print(f"{name:42} {row.found:4}/{row.seeded:<4}  {beside}")
+        print(f"{name:42} {row.found:4}/{row.seeded:<4}  {beside}", flush=True)
         bad |= row.share > FALSE if row.kind == "sound" else row.share < FOUND
     return int(bad)
 

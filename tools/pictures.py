@@ -18,7 +18,7 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 TARGET = REPOSITORY / "docs" / "pictures"
 SIDEBAR = (1020, 70, 1320, 815)
 CROPS = {
-    "overlay": (2, 28, 1060, 560),
+    "overlay": (430, 150, 1010, 450),
     "tab": SIDEBAR,
     "check": SIDEBAR,
     "retime": SIDEBAR,
@@ -44,7 +44,7 @@ def main() -> int:
         TARGET.mkdir(parents=True, exist_ok=True)
         for name, box in CROPS.items():
             with Image.open(shots / f"{name}.png") as screen:
-                small = screen.convert("RGB").crop(box).quantize(colors=128, dither=Image.NONE)
+                small = screen.convert("RGB").crop(box).quantize(colors=256, dither=Image.NONE)
                 small.save(TARGET / f"{name}.png", optimize=True)
             size = (TARGET / f"{name}.png").stat().st_size
             print(f"{TARGET / name}.png: {size / 1000:.0f} kB")

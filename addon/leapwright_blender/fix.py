@@ -15,6 +15,7 @@ from typing import Any
 from leapwright.checked import Checked
 from leapwright.errors import InputError, LeapwrightError
 from leapwright.findings import FINDINGS, FIXES, Finding
+from leapwright.repair import unclear
 from leapwright.style import Style
 from leapwright.timemap import TimeMap
 from leapwright.warp import warp
@@ -22,11 +23,12 @@ from leapwright_blender import host, store
 from leapwright_blender.cast import Cast, read_cast
 from leapwright_blender.check import check
 from leapwright_blender.cog import cog_source
+from leapwright_blender.draft import Draft
 from leapwright_blender.fixed import ChannelKeys, Done, Fixed, keys_of_channels
 from leapwright_blender.held import put_back
 from leapwright_blender.markers import set_markers
 from leapwright_blender.memory import marked
-from leapwright_blender.mended import Draft, Mender, Wants, fixes_words
+from leapwright_blender.mended import Mender, Wants, fixes_words
 from leapwright_blender.recast import (
     Recast,
     joined,
@@ -107,13 +109,13 @@ def fix(
     def checked() -> Checked:
         return replace(check(obj, scene, **said), warnings=before.warnings)
 
-    wants = _wanted(before, jump, _kinds(only))
+    wants, unfit = _fit(before, _wanted(before, jump, _kinds(only)))
     cast = read_cast(obj, props=props)
     mender = Mender(
         obj, scene, controls, source, within, checked,
         push=_push_style(obj, style),
     )  # fmt: skip
-    draft, after, done = Draft.of(cast), before, []
+    draft, after, done = Draft.of(cast), before, unfit
     for chain in _chains(before, wants):
         draft, after, told = _mended(mender, draft, before, after, chain)
         done += told
@@ -132,7 +134,7 @@ def fix(
     return Fixed(
         before=before,
         after=after,
-        done=tuple(done),
+        done=tuple(sorted(done, key=lambda one: one.jump)),
         left=tuple(f for f in after.findings if f.severity in GRAVE),
         keys=keys,
         props=tuple(f"{p.holder.label} ({p.holder.why})" for p in cast.parts[1:]),
@@ -181,6 +183,24 @@ def _wanted(before: Checked, jump: int | None, only: frozenset[str]) -> Wants:
         own = wants.setdefault(finding.jump, {})
         own[finding.fix] = (*own.get(finding.fix, ()), finding.id)
     return wants
+
+
+def _fit(before: Checked, wants: Wants) -> tuple[Wants, list[Done]]:
+    """What can be tried; of a jump that was badly measured only whole frames."""
+    left: Wants = {}
+    told: list[Done] = []
+    reasons = {one.number: unclear(one) for one in before.jumps}
+    for number, own in wants.items():
+        reason = reasons[number]
+        good = {k: f for k, f in own.items() if reason is None or k == "move_keys"}
+        if good:
+            left[number] = good
+        told += [
+            Done(number, kind, own[kind], reason, False)
+            for kind in ORDER
+            if reason is not None and kind in own and kind not in good
+        ]
+    return left, told
 
 
 def _push_style(obj: Any, style: Style | None) -> float:

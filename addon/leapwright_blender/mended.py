@@ -1,31 +1,28 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A character's curves while its jumps are fixed: nothing is written, every step gives new ones."""
+"""Fixes of the jumps of one rig, made in drafts of its curves."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.checked import Checked
-from leapwright.curves import MERGE_FRAMES, Curves, channel, move_keys, remove_keys
-from leapwright.errors import HostError, InputError, NotFoundError
+from leapwright.curves import MERGE_FRAMES, Curves, remove_keys
+from leapwright.errors import HostError, InputError
 from leapwright.repair import Repair, repair_map, repairs_of
 from leapwright.thresholds import THRESHOLDS
 from leapwright.timemap import TimeMap
-from leapwright.warp import warp
-from leapwright_blender.aligned import unturned
-from leapwright_blender.cast import Cast
+from leapwright_blender.carriers import carrier_frames, contact_moved, flyer_of, new_moments
 from leapwright_blender.cog import Source
-from leapwright_blender.contactkeys import body_channels, whole_keys, with_contact_keys
+from leapwright_blender.contactkeys import whole_keys, with_contact_keys
+from leapwright_blender.draft import Draft, Played, fresh_keys, warped
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.laidarc import lay_arcs, runs_of
-from leapwright_blender.recast import joined
 from leapwright_blender.rehearsal import rehearsal
-from leapwright_blender.relaid import is_on, keyed_axes
 from leapwright_blender.replant import (
     feet_of_rig,
     hold_controls,
@@ -34,79 +31,11 @@ from leapwright_blender.replant import (
     with_plants,
 )
 from leapwright_blender.rig import Controls
-from leapwright_blender.space import Control, label
 
-__all__ = ["Draft", "Mender", "Wants", "fixes_words"]
+__all__ = ["Mender", "Wants", "fixes_words"]
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Wants = dict[int, dict[str, tuple[str, ...]]]
-Played = list[tuple[Any, Curves]]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Draft:
-    """Curves of a character as they are to be.
-
-    Attributes
-    ----------
-    cast : Cast
-        As it is in the file.
-    curves : list of Curves
-        For each part.
-    frames : ndarray, shape (K,)
-        Frame that each key of the file is on now.
-    moved : dict of float to float
-        Frames of moments that went elsewhere: before and after.
-    moments : dict of jump to dict of moment to frame
-        Where the moments of fixed jumps are.
-    told : dict of (jump, fix) to str
-    words : tuple of str
-        Warnings.
-    """
-
-    cast: Cast
-    curves: list[Curves]
-    frames: Floats
-    moved: Mapping[float, float] = field(default_factory=dict)
-    moments: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
-    told: Mapping[tuple[int, str], str] = field(default_factory=dict)
-    words: tuple[str, ...] = ()
-
-    @classmethod
-    def of(cls, cast: Cast) -> Draft:
-        """The file itself."""
-        return cls(cast, [part.curves for part in cast.parts], cast.curves.frame.astype(np.float64))
-
-    @property
-    def played(self) -> Played:
-        """Each data-block with its channels as they are to be."""
-        return [(p.holder.block, c) for p, c in zip(self.cast.parts, self.curves, strict=True)]
-
-    @property
-    def touched(self) -> bool:
-        """Whether anything differs from the file."""
-        return any(
-            now is not part.curves for part, now in zip(self.cast.parts, self.curves, strict=True)
-        )
-
-    def own(self, number: int) -> Floats:
-        """Frame that each key of one part, as it is in the file, is on now."""
-        part = self.cast.parts[number]
-        starts = self.cast.curves.starts
-        return self.frames[starts[part.channels.start] : starts[part.channels.stop]]
-
-
-def _fresh(before: Curves, went: Floats, now: Curves) -> Bools:
-    fresh = np.ones(len(now.frame), dtype=bool)
-    for i, name in enumerate(before.channels):
-        there = went[before.starts[i] : before.starts[i + 1]]
-        j = now.channels.index(name)
-        own = slice(now.starts[j], now.starts[j + 1])
-        frames = now.frame[own].astype(np.float64)
-        away = np.abs(frames[:, None] - there[None, :]).min(axis=1, initial=np.inf)
-        fresh[own] = away > MERGE_FRAMES
-    return fresh
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,12 +79,12 @@ class Mender:
         self._refuse_stepped(now, kinds)
         assert now.track is not None
         repairs = repairs_of(
-            now.jumps, now.track, fixes, _carrier_frames(made, self.controls), push=self.push
+            now.jumps, now.track, fixes, carrier_frames(made, self.controls), push=self.push
         )
         self._refuse_hopeless(repairs)
         time_map = repair_map(repairs, self._others(made, now, repairs))
         made = self._keyed(made, repairs, moving=not time_map.is_identity)
-        made = _warped(made, time_map, repairs)
+        made = warped(made, time_map, repairs)
         made = self._laid(made, now, repairs, time_map, ground, carry_feet=carry_feet)
         there = {repair.jump.number: repair.after for repair in repairs}
         return replace(
@@ -184,7 +113,7 @@ class Mender:
         for jump in now.jumps:
             if "move_contact" not in wants.get(jump.number, {}):
                 continue
-            made, text = _contact_moved(made, self.controls, jump)
+            made, text = contact_moved(made, self.controls, jump)
             told[jump.number, "move_contact"] = text
         made = replace(made, told=told)
         if made.curves is draft.curves:
@@ -203,7 +132,7 @@ class Mender:
         for jump in now.jumps:
             if jump.number not in fixed:
                 stay += [float(np.rint(jump.moments.takeoff)), float(np.rint(jump.moments.land))]
-        keyed = _carrier_frames(made, self.controls)
+        keyed = carrier_frames(made, self.controls)
         for run in runs_of(repairs):
             earlier = keyed[keyed < run[0].before["crouch"] - MERGE_FRAMES]
             later = keyed[keyed > run[-1].before["low"] + MERGE_FRAMES]
@@ -256,7 +185,7 @@ class Mender:
             if foot.leg is not None and _leg_is_keyed(played[0][1], foot.leg)
             for stand in stands_of(foot, now, time_map, _joined(spans), whole=False)
         ]
-        fresh = _fresh(made.cast.parts[0].curves, made.own(0), played[0][1])
+        fresh = fresh_keys(made.cast.parts[0].curves, made.own(0), played[0][1])
         plants = plants_of(
             self.obj, self.scene, ground, treads, stands, played, remove_keys(played[0][1], fresh)
         )
@@ -264,7 +193,7 @@ class Mender:
         short: dict[str, None] = {}
 
         def replant(now: Played) -> Played:
-            own = _fresh(made.cast.parts[0].curves, made.own(0), now[0][1])
+            own = fresh_keys(made.cast.parts[0].curves, made.own(0), now[0][1])
             stood, said = with_plants(
                 self.obj, self.scene, ground, now, plants, own, moments=moments, within=self.within
             )
@@ -275,8 +204,8 @@ class Mender:
         if laying:
             laid = lay_arcs(
                 self.obj, self.scene, ground, self.source, self.controls.cog,
-                _flyer(made, self.controls, laying), played, laying,
-                fresh=_new_moments(made, self.controls, laying),
+                flyer_of(made, self.controls, laying), played, laying,
+                fresh=new_moments(made, self.controls, laying),
                 within=self.within,
                 uneven=self._uneven(now),
                 feet=tuple(self.controls.feet) if carry_feet else (),
@@ -353,128 +282,6 @@ def _teller(repair: Repair) -> str:
         return "retime_push"
     order = ("retime_push", "lay_arc", "move_contact", "even_travel", "add_contact_keys")
     return next((kind for kind in order if kind in repair.fixes), "")
-
-
-# --- Curves -------------------------------------------------------------------------------------
-
-
-def _carriers(controls: Controls) -> list[Control]:
-    return list(dict.fromkeys([controls.cog, *([controls.root] if controls.root else [])]))
-
-
-def _axes(made: Draft, control: Control) -> list[Curves]:
-    return [
-        channel(curves, i)
-        for block, curves in made.played
-        if is_on(control, block)
-        for i in keyed_axes(curves, control).values()
-    ]
-
-
-def _carrier_frames(made: Draft, controls: Controls) -> Floats:
-    """Frames on which what carries the COG has keys."""
-    found = [one.frame.astype(np.float64) for c in _carriers(controls) for one in _axes(made, c)]
-    if not found:
-        raise NotFoundError(f"the location of {label(controls.cog)!r} has no keys: nothing to fix")
-    return np.unique(np.concatenate(found))
-
-
-def _flyer(made: Draft, controls: Controls, repairs: Sequence[Repair]) -> Control:
-    """What carries the body through the air: the root where its location moves there."""
-    root = controls.root
-    if root is None or root == controls.cog:
-        return controls.cog
-    for one in _axes(made, root):
-        for repair in repairs:
-            first, last = repair.after["takeoff"], repair.after["land"]
-            inside = (one.frame >= first - 1e-3) & (one.frame <= last + 1e-3)
-            if np.any(inside) and float(np.ptp(one.value[inside])) > 1e-6:
-                return root
-    return controls.cog
-
-
-def _new_moments(made: Draft, controls: Controls, repairs: Sequence[Repair]) -> frozenset[float]:
-    """Take-offs and lands whose place nobody posed."""
-    keyed: list[Floats] = []
-    for number, part in enumerate(made.cast.parts):
-        went = made.own(number)
-        for control in _carriers(controls):
-            if is_on(control, part.holder.block):
-                keyed += [
-                    went[part.curves.starts[i] : part.curves.starts[i + 1]]
-                    for i in keyed_axes(part.curves, control).values()
-                ]
-    frames = np.concatenate([*keyed, np.zeros(0)])
-    ends = {repair.after[m] for repair in repairs for m in ("takeoff", "land")}
-    return frozenset(f for f in ends if np.abs(frames - f).min(initial=np.inf) > MERGE_FRAMES)
-
-
-def _warped(made: Draft, time_map: TimeMap, repairs: Sequence[Repair]) -> Draft:
-    """Everything through the map of time at once; poses keep their values."""
-    if time_map.is_identity:
-        return made
-    moments = {r.before[m]: r.after[m] for r in repairs for m in r.before}
-    every = joined(made.cast, made.curves)
-    warped = unturned(warp(every, time_map, moments=moments))
-    if warped.merged:
-        first = warped.merged[0]
-        raise InputError(
-            f"keys on frames {first.kept:g} and {first.away:g} of "
-            f"{made.cast.label(first.channel)} would come onto one frame"
-        )
-    if len(warped.curves.frame) != len(every.frame):
-        raise InputError("time would bend inside a segment that cannot be split")
-    frames = _followed(made, every, warped.curves)
-    moved = {a: b for a, b in moments.items() if a != b}
-    return replace(
-        made,
-        curves=made.cast.split(warped.curves),
-        frames=frames,
-        moved={**made.moved, **moved},
-    )
-
-
-def _followed(made: Draft, before: Curves, after: Curves) -> Floats:
-    """Where the file's keys are, once the keys of `before` are those of `after`, one by one."""
-    frames = made.frames.copy()
-    for i in range(len(before.channels)):
-        own = slice(before.starts[i], before.starts[i + 1])
-        file = slice(made.cast.curves.starts[i], made.cast.curves.starts[i + 1])
-        was = before.frame[own].astype(np.float64)
-        if not was.size or file.start == file.stop:
-            continue
-        at = np.abs(was[None, :] - frames[file][:, None]).argmin(axis=1)
-        frames[file] = after.frame[own].astype(np.float64)[at]
-    return frames
-
-
-def _contact_moved(made: Draft, controls: Controls, jump: Any) -> tuple[Draft, str]:
-    """The body's key of take-off, moved to where the feet leave."""
-    contact = jump.takeoffs.contact
-    if contact is None:
-        return made, "the take-off stays: no feet are known"
-    keyed = _carrier_frames(made, controls)
-    inside = keyed[(keyed > jump.moments.crouch + 0.5) & (keyed < contact - MERGE_FRAMES)]
-    there = np.abs(keyed - contact).min() <= MERGE_FRAMES
-    if not inside.size or there:
-        return made, f"the body is fastest where the feet leave, on frame {contact:g}"
-    key = float(inside[np.argmin(np.abs(inside - jump.takeoffs.fastest))])
-    mine = ~body_channels(made.cast, controls, feet=True)
-    every = joined(made.cast, made.curves)
-    home = every.channel_of_key()
-    frame = every.frame.astype(np.float64)
-    chosen = mine[home] & (np.abs(frame - key) < MERGE_FRAMES)
-    blocked = mine[home] & (frame > key + MERGE_FRAMES) & (frame <= contact + MERGE_FRAMES)
-    chosen &= ~np.isin(home, home[blocked])
-    moved = move_keys(every, chosen, contact)
-    frames = _followed(made, every, moved)
-    text = f"the take-off key goes from frame {key:g} to {contact:g}, where the feet leave"
-    return replace(
-        made,
-        curves=made.cast.split(moved),
-        frames=frames,
-        moved={**made.moved, key: contact},
-    ), text
 
 
 # --- Feet ---------------------------------------------------------------------------------------

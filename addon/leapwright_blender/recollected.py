@@ -14,7 +14,7 @@ from leapwright.checked import Checked
 from leapwright.curves import MERGE_FRAMES, Curves, channel
 from leapwright.fingerprint import Written, written_keys
 from leapwright_blender.cast import Cast
-from leapwright_blender.mended import Draft
+from leapwright_blender.draft import Draft
 from leapwright_blender.read import read_curves
 from leapwright_blender.recast import joined, ours
 from leapwright_blender.store import Remembered

@@ -6,7 +6,7 @@ It is read a few frames at a time, so that a window stays alive meanwhile.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -144,14 +144,14 @@ def planned_arc(obj: Any, scene: Any, controls: Controls, course: Course) -> Arc
     return Arc(frames, ground.to_world(places), tuple(named.items()), floor)
 
 
-def air_of(jump: Remembered, start: Floats, land: Floats, fps: float, frames: Floats) -> Floats:
+def air_of(jump: Remembered, places: Mapping[str, Floats], fps: float, frames: Floats) -> Floats:
     """The COG in the air of a jump as it was blocked or retimed.
 
     Parameters
     ----------
     jump : Remembered
-    start, land : ndarray, shape (3,)
-        COG at take-off and at land, the plan's axes, m.
+    places : mapping of moment to ndarray, shape (3,)
+        COG at take-off, apex and land, the plan's axes, m.
     fps : float
     frames : ndarray, shape (F,)
         From take-off to land.
@@ -161,36 +161,32 @@ def air_of(jump: Remembered, start: Floats, land: Floats, fps: float, frames: Fl
     ndarray, shape (F, 3)
         The plan's axes, m.
 
+    Raises
+    ------
+    InputError
+        No arc goes through these places in this time.
+
     Notes
     -----
-    A true air from a place to another in the time T leaves at v = (Δ + g T²/2)/T. Of a styled
-    one the height is searched that needs the rise gravity which is remembered.
+    A true air from a place to another in the time T leaves at v = (Δ + g T²/2)/T. The air of a
+    style is as high as its apex is.
     """
     first, g = jump.moments["takeoff"], jump.gravity_m_s2
+    start, way = places["takeoff"], places["land"] - places["takeoff"]
     time = (jump.moments["land"] - first) / fps
-    way = land - start
     style = Style.from_json(jump.style)
-    hang = style.hang / fps
-
-    def laid(height: float) -> Any:
-        return styled_air(
-            style,
-            jump_height=height,
-            fall_height=height - way[2],
-            air=time,
-            hang=hang,
-            travel=way[:2],
-        )
-
-    speed = way[2] / time + g * time / 2
-    height = speed**2 / (2 * g)
-    low = max(0.0, float(way[2])) + 1e-9
-    if not style.is_true:
-        high = max(height, low) * 16
-        for _ in range(60):
-            height = (low + high) / 2
-            low, high = (height, high) if laid(height).rise_gravity < g else (low, height)
-    return start + laid(max(height, low)).path.at((frames - first) / fps).position
+    height = float(way[2] / time + g * time / 2) ** 2 / (2 * g)
+    if style.fall != 1 or style.hang:
+        height = float(places["apex"][2] - start[2])
+    laid = styled_air(
+        style,
+        jump_height=height,
+        fall_height=height - float(way[2]),
+        air=time,
+        hang=style.hang / fps,
+        travel=way[:2],
+    )
+    return start + laid.path.at((frames - first) / fps).position
 
 
 def _controls(obj: Any, scene: Any, jumps: Sequence[Remembered]) -> Controls:
@@ -233,7 +229,7 @@ def _arc(
     inside = np.arange(np.floor(first) + 1, last, dtype=np.float64)
     frames = np.unique([first, *inside, last])
     try:
-        air = air_of(jump, at["takeoff"], at["land"], float(ground.frame_rate), frames)
+        air = air_of(jump, at, float(ground.frame_rate), frames)
     except InputError:
         # Edited until its ends make no arc any more: there is the track alone.
         frames, air = np.array([first, last]), np.stack([at["takeoff"], at["land"]])

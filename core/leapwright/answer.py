@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -315,7 +316,8 @@ def plain(value: Any) -> Any:
         return [plain(item) for item in value]
     if isinstance(value, Fraction):
         return value.numerator if value.denominator == 1 else float(value)
-    if isinstance(value, float):
+    if isinstance(value, float | Decimal):
+        value = float(value)
         return value if math.isfinite(value) else None
     return value
 

@@ -89,12 +89,12 @@ def design(t: Floats, knots: Floats, arc: Arc) -> tuple[Floats, Ends]:
     u = np.clip((t[:start] - c) / (o - c), 0, 1)
     flat = u * u * (3 - 2 * u)
     rows[:start, 0] = 1 - flat
-    rows[:start, 1:-1] = np.outer(flat, ends.takeoff)
-    rows[:start, 1:-1] += np.outer((o - c) * u * u * (u - 1), ends.takeoff_speed)
+    rows[:start, 1:-1] = flat[:, None] * ends.takeoff
+    rows[:start, 1:-1] += ((o - c) * u * u * (u - 1))[:, None] * ends.takeoff_speed
     rows[start:stop, 1:-1] = height[:-2]
     s = np.clip((t[stop:] - land) / (w - land), 0, 1)
     flat = s * s * (3 - 2 * s)
-    rows[stop:, 1:-1] = np.outer(1 - flat, ends.land)
-    rows[stop:, 1:-1] += np.outer((w - land) * s * (1 - s) ** 2, ends.land_speed)
+    rows[stop:, 1:-1] = (1 - flat)[:, None] * ends.land
+    rows[stop:, 1:-1] += ((w - land) * s * (1 - s) ** 2)[:, None] * ends.land_speed
     rows[stop:, -1] = flat
     return rows, ends

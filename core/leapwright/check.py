@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from numpy.typing import ArrayLike
 
-from leapwright.contacts import feet_of
+from leapwright.contacts import Feet, feet_of
 from leapwright.findings import Finding, mark_intended
 from leapwright.flight import flight_findings
 from leapwright.footwork import check_feet, check_keys
@@ -32,6 +32,7 @@ def check(
     twos: bool = False,
     ground: ArrayLike | None = None,
     limits: Mapping[str, float] | None = None,
+    feet: Feet | None = None,
 ) -> tuple[Finding, ...]:
     """Check found jumps.
 
@@ -52,6 +53,8 @@ def check(
         As for `find`.
     limits : mapping, optional
         Other values for `leapwright.thresholds.THRESHOLDS`.
+    feet : Feet, optional
+        As `leapwright.find.search` gave them for the same track and ground. Default: found again.
 
     Returns
     -------
@@ -85,7 +88,7 @@ def check(
         style or Style(),
         2 if twos else 1,
         thresholds(limits),
-        feet_of(track, ground=ground) if jumps else None,
+        feet or (feet_of(track, ground=ground) if jumps else None),
     )
     rank = {"error": 0, "warning": 1, "note": 2}
     found: list[Finding] = []

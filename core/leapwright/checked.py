@@ -229,6 +229,7 @@ def check_track(
             twos=by.twos,
             ground=ground,
             limits=limits,
+            feet=found.feet,
         )
     return Checked(
         file=file,

@@ -242,7 +242,9 @@ def _rests(track: Track, t: Floats, z: Floats) -> list[tuple[int, int]]:
 
 def _stood(rests: list[tuple[int, int]], z: Floats, low: int, top: int) -> float:
     """Height at which the body stood before it crouched: its last rest that is no crouch hold."""
-    levels = [(a, float(np.median(z[a : b + 1]))) for a, b in rests if b <= top]
+    levels = [
+        (a, float(np.median(z[a : b + 1]))) for a, b in [r for r in rests if r[1] <= top][-2:]
+    ]
     if not levels:
         return float(z[0])
     if levels[-1][0] <= low and abs(levels[-1][1] - z[low]) < 0.02 and len(levels) > 1:

@@ -266,8 +266,10 @@ def _search(data: _Data, start: Floats, arc: Arc) -> _Found:
 def _descend(data: _Data, start: Floats, arc: Arc, *, first: int) -> tuple[Floats, float]:
     """Levenberg-Marquardt over the moments from number `first` on; and the noise left."""
     knots = start.astype(np.float64).copy()
-    noise = max(data.floor, _spread(data, knots, arc)) if first else data.floor
+    noise = data.floor
     rest = _residual(data, knots, arc, noise)
+    if first:
+        noise, rest = _weighed(data, knots, rest, noise)
     damp = 1e-3
     for _ in range(MOST_STEPS):
         slope = _jacobian(data, knots, arc, noise, rest)[:, first:]
@@ -288,27 +290,32 @@ def _descend(data: _Data, start: Floats, arc: Arc, *, first: int) -> tuple[Float
         knots, rest, damp = trial, again, max(damp / 10, 1e-9)
         if np.abs(step).max() < 1e-7 or gain < 1e-6 + 1e-4 * (rest @ rest):
             break
-        noise = max(data.floor, _spread(data, knots, arc))
-        rest = _residual(data, knots, arc, noise)
-    return knots, max(data.floor, _spread(data, knots, arc))
+        noise, rest = _weighed(data, knots, rest, noise)
+    return knots, _weighed(data, knots, rest, noise)[0]
 
 
-def _spread(data: _Data, knots: Floats, arc: Arc) -> float:
+def _weighed(data: _Data, knots: Floats, rest: Floats, noise: float) -> tuple[float, Floats]:
+    """The noise that these parts say, and they over it instead of over the one they came with."""
+    left = rest[: len(data.t)] * noise
+    now = max(data.floor, _spread(data, knots, left))
+    return now, np.concatenate([left / now, rest[len(data.t) :]])
+
+
+def _spread(data: _Data, knots: Floats, left: Floats) -> float:
     """Standard deviation of what the fit leaves, m."""
-    _, rest, _ = _solve(data, knots, arc)
     free = len(data.t) - len(knots) - 5
-    return float(np.sqrt(rest @ rest / free)) if free >= 2 else 0.0
+    return float(np.sqrt(left @ left / free)) if free >= 2 else 0.0
 
 
 def _finished(data: _Data, knots: Floats, arc: Arc) -> _Found:
-    noise = max(data.floor, _spread(data, knots, arc))
-    rest = _residual(data, knots, arc, noise)
+    noise = data.floor
+    noise, rest = _weighed(data, knots, _residual(data, knots, arc, noise), noise)
     slope = _jacobian(data, knots, arc, noise, rest)
     try:
         sigma = np.sqrt(np.diag(np.linalg.inv(slope.T @ slope)))[:4]
     except np.linalg.LinAlgError:
         sigma = data.pull
-    _, left, _ = _solve(data, knots, arc)
+    left = rest[: len(data.t)] * noise
     return _Found(arc, knots, float(left @ left), noise, sigma)
 
 

@@ -28,6 +28,7 @@ __all__ = [
     "arc_through",
     "repair_map",
     "repairs_of",
+    "unclear",
 ]
 
 Floats = NDArray[np.float64]
@@ -43,6 +44,9 @@ NEAR = 2.5
 
 SAME = 0.01
 """Frames."""
+
+WILD = 0.3
+"""Part of its height that a jump may be off its arc; eased keys are 0.15 off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +226,37 @@ def repairs_of(
         if draft.fixes:
             made.append(_settled(draft))
     return made
+
+
+def unclear(jump: FoundJump) -> str | None:
+    """Why a jump is not to be fixed: what was measured of it cannot be trusted.
+
+    Parameters
+    ----------
+    jump : FoundJump
+
+    Returns
+    -------
+    str or None
+        None where it is clear: push, air and absorb describe it, or feet say when it leaves and
+        lands and between that it rises and falls on something like an arc. An in-place jump has
+        feet alone.
+    """
+    feet = jump.takeoffs.contact is not None and jump.contact_land is not None
+    if jump.described or (jump.in_place and feet):
+        return None
+    name = f"jump {jump.number} is measured too roughly to be fixed"
+    if not feet:
+        return f"{name}: no push and air describe it, and no feet tell when it leaves and lands"
+    if min(jump.frames.rise, jump.frames.fall) < 1:
+        return f"{name}: between the contacts of its feet it does not rise and fall"
+    high = max(jump.heights.jump, jump.heights.fall)
+    if jump.off_arc.largest > WILD * high:
+        return (
+            f"{name}: in the air it strays {100 * jump.off_arc.largest:.0f} cm from an arc "
+            f"{100 * high:.0f} cm high"
+        )
+    return None
 
 
 def repair_map(repairs: Sequence[Repair], others: Sequence[float]) -> TimeMap:

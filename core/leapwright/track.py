@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leapwright.errors import InputError
-from leapwright.units import frame_rate_of
+from leapwright.units import LARGEST, frame_rate_of
 
 __all__ = ["Track"]
 
@@ -181,13 +181,13 @@ def _shaped(array: NDArray[np.generic], shape: tuple[int, ...], argument: str) -
 
 
 def _known(array: Floats, argument: str, frames: Floats) -> None:
-    """Refuse what is not finite; axis 0 of `array` is the frames."""
-    bad = ~np.isfinite(array).reshape(len(array), -1).all(axis=1)
+    """Refuse what is not finite, or absurdly large; axis 0 of `array` is the frames."""
+    bad = ~(np.abs(array) <= LARGEST).reshape(len(array), -1).all(axis=1)
     if np.any(bad):
         first = int(np.argmax(bad))
         where = f"{frames[first]:g}" if np.isfinite(frames[first]) else f"number {first + 1}"
         raise InputError(
-            f"{argument} must be finite on every frame; it is not on {int(bad.sum())} of "
-            f"{len(bad)}, first on frame {where}",
+            f"{argument} must be finite on every frame, and {LARGEST:g} at most; it is not on "
+            f"{int(bad.sum())} of {len(bad)}, first on frame {where}",
             argument,
         )

@@ -126,6 +126,10 @@ def frame_rate_of(frame_rate: float | str | Fraction) -> Fraction:
     if isinstance(frame_rate, np.generic):
         frame_rate = frame_rate.item()
     try:
+        # As an exact fraction 1e999999999 would fill the memory.
+        for part in str(frame_rate).split("/"):
+            if not SMALLEST <= abs(float(part)) <= LARGEST:
+                raise ValueError
         if isinstance(frame_rate, float):
             if not math.isfinite(frame_rate):
                 raise ValueError
@@ -140,7 +144,8 @@ def frame_rate_of(frame_rate: float | str | Fraction) -> Fraction:
         raise InputError(f"frame_rate must be {allowed}, got {frame_rate!r}", "frame_rate")
     if not SLOWEST <= rate <= FASTEST:
         raise InputError(
-            f"frame_rate must be {float(SLOWEST):g} to {FASTEST:,}, got {frame_rate!r}",
+            f"frame_rate must be {allowed}, from {float(SLOWEST):g} to {FASTEST:,}, "
+            f"got {frame_rate!r}",
             "frame_rate",
         )
     return rate
@@ -162,7 +167,7 @@ def finite(value: ArrayLike, argument: str, unit: str) -> NDArray[np.float64]:
         A number is not allowed.
     """
     try:
-        if np.iscomplexobj(value):
+        if isinstance(value, str | bytes) or np.iscomplexobj(value):
             raise TypeError
         array = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError, OverflowError):

@@ -64,14 +64,16 @@ def run_with_kills(
 ) -> Counter[str]:
     """Kill a runner or hosts at random moments, resume each time, and let the last one end.
 
-    Half of the moments hit the runner alone, so that its hosts are orphans; the others a host
-    alone, or both. Each moment is somewhere in the time of the next few shots.
+    In turn, by a random order, they hit the runner alone, so that its hosts are orphans, a host
+    alone, and both. Each moment is somewhere in the time of the next few shots.
     """
     chance = random.Random(seed)
     told: Counter[str] = Counter()
+    kinds = [("runner", "host", "both", "runner")[n % 4] for n in range(kills)]
+    chance.shuffle(kinds)
     arguments = [str(jobs), "--run", str(run), "--workers", str(workers), "--no-plots"]
     process = runner(*arguments)
-    for _ in range(kills):
+    for what in kinds:
         aim = rows_done(run) + chance.randint(0, max(1, total // kills))
         end = time.monotonic() + 120
         while rows_done(run) < aim and process.poll() is None and time.monotonic() < end:
@@ -79,7 +81,6 @@ def run_with_kills(
         while not host_pids(run) and process.poll() is None and time.monotonic() < end:
             time.sleep(0.005)
         time.sleep(chance.random() * 0.6)
-        what = chance.choice(("runner", "runner", "host", "both"))
         told[what] += 1
         if what != "runner":
             for pid in chance.sample(host_pids(run), min(1, len(host_pids(run)))):

@@ -130,10 +130,18 @@ verb = "hop"
         ("block", 'jump-height = "-1m", push-height = 0', "jump-height must be above 0 m"),
         ("block", 'landing-level = "9m"', ""),
         ("block", 'running = "measured", pose = { crouch = 2 }', ""),
+        ("check", 'intended = { hops_faster = "joke" }', "intended must name a finding"),
+        ("check", 'intended = { "falls_faster@2" = "joke" }', ""),
+        ("check", "limit = { hops = 2 }", "thresholds must be of"),
+        ("check", "limit = { hangs = -2 }", "hangs must be"),
+        ("check", "limit = { hangs = 2 }", ""),
+        ("fix", 'only = ["hangs", "hopping"]', "got 'hopping'"),
+        ("fix", 'only = "hangs"', ""),
     ],
 )
 def test_values_that_no_shot_can_take(verb, given, said):
-    text = f'[[jobs]]\nfiles = "a"\noutput = "o/"\n{verb} = {{ {given} }}\n'
+    where = "plots = true" if verb == "check" else 'output = "o/"'
+    text = f'[[jobs]]\nfiles = "a"\n{where}\n{verb} = {{ {given} }}\n'
     if said:
         assert said in "\n".join(mistakes(text)[4])
     else:

@@ -140,11 +140,15 @@ def make_trial(folder: Path, base: Path, *, good: int, plots: bool = False) -> T
 [defaults]
 rig = "Hare*"
 output = "retimed/{{path}}"
-plots = {str(plots).lower()}
+plots = false
 
 [[jobs]]
 files = "shots/**/*.blend"
 retime = {{ snappiness = 1.5 }}
+
+[[jobs.shots]]
+files = "shots/hop_*.blend"
+plots = {str(plots).lower()}
 
 [[jobs.shots]]
 files = "shots/hangs.blend"
@@ -152,7 +156,7 @@ timeout = 3
 
 [[jobs.shots]]
 files = "shots/eats.blend"
-memory = "1200MB"
+memory = "900MB"
 """,
         encoding="utf-8",
         newline="\n",

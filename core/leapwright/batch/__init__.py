@@ -14,10 +14,13 @@ from leapwright.errors import HostError
 try:
     if find_spec("distributed") is None:
         raise ModuleNotFoundError("distributed", name="distributed")
-    from leapwright.batch.jobs import Jobs, JobsError, Mistake, load_jobs, read_jobs, schema
+    from leapwright.batch.jobs import load_jobs, read_jobs
+    from leapwright.batch.mistakes import JobsError, Mistake
     from leapwright.batch.progress import Progress, Stop
     from leapwright.batch.row import Row
     from leapwright.batch.runner import BatchResult, resume, run
+    from leapwright.batch.schema import schema
+    from leapwright.batch.tables import Jobs
     from leapwright.batch.undo import Undone, undo
     from leapwright.batch.work import Task, Work, plan_work
 except ModuleNotFoundError as error:

@@ -3,12 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any
 
 import leapwright
 from leapwright.errors import InputError, LeapwrightError
+from leapwright.findings import FINDINGS, FIXES, mark_intended
+from leapwright.thresholds import thresholds
 
 __all__ = ["impossible"]
 
@@ -43,6 +45,8 @@ def impossible(verb: str, ask: Mapping[str, Any]) -> list[InputError]:
     ask : mapping
         The verb's keyword arguments.
     """
+    if verb in ("check", "fix"):
+        return _misnamed(ask)
     door = _DOORS.get(verb)
     found: list[InputError] = []
     if door is None:
@@ -61,4 +65,27 @@ def impossible(verb: str, ask: Mapping[str, Any]) -> list[InputError]:
         except (LeapwrightError, TypeError):
             # An argument of the rig's verb that the solver does not have.
             continue
+    return found
+
+
+def _only(names: Iterable[str]) -> None:
+    known = list(dict.fromkeys((*FINDINGS, *FIXES.values())))
+    for name in names:
+        if name not in known:
+            raise InputError(f"only must be of {', '.join(known)}, got {name!r}", "only")
+
+
+_NAMING: Mapping[str, Callable[[Any], object]] = MappingProxyType(
+    {"intended": lambda said: mark_intended((), said), "limits": thresholds, "only": _only}
+)
+
+
+def _misnamed(ask: Mapping[str, Any]) -> list[InputError]:
+    """Findings and thresholds that are not."""
+    found = []
+    for name, look in _NAMING.items():
+        try:
+            look(ask.get(name) or {})
+        except InputError as error:
+            found.append(InputError(str(error), name))
     return found

@@ -36,6 +36,12 @@ _CONFIG = {
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
+    # Nor is anybody to be told how busy the event loop is: at its default of 50 looks a second that
+    # costs more than all else that the runner does for a shot.
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.tick.cycle": "10s",
+    "distributed.admin.system-monitor.interval": "10s",
+    "distributed.admin.system-monitor.disk": False,
     # What is remembered of tasks that are done, so that memory stays flat.
     "distributed.admin.log-length": 100,
     "distributed.admin.low-level-log-length": 100,

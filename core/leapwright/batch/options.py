@@ -181,7 +181,7 @@ def mistakes_of(verb: str, given: Mapping[str, Any]) -> list[tuple[str, str]]:
         try:
             errors = impossible(verb, ask_of(verb, left))
         except InputError as error:
-            named = [_KEYS.get(n, n.replace("_", "-")) for n in error.argument.split(", ")]
+            named = [_key(name) for name in error.argument.split(", ")]
             blamed = [key for key in named if key in left] or _guilty(verb, left)
             found.append((blamed[0] if blamed else "", _as_keys(verb, str(error))))
             if not blamed:
@@ -189,12 +189,23 @@ def mistakes_of(verb: str, given: Mapping[str, Any]) -> list[tuple[str, str]]:
             for key in blamed:
                 del left[key]
         else:
-            keys = [wrong.argument.replace("_", "-") for wrong in errors]
+            keys = [_key(wrong.argument) for wrong in errors]
             said = [_as_keys(verb, str(wrong)) for wrong in errors]
             return [*found, *zip(keys, said, strict=True)]
 
 
-_KEYS = {"pins": "pin", "poses": "pose", "moments": "moment", "props": "no-props"}
+_KEYS = {
+    "pins": "pin",
+    "poses": "pose",
+    "moments": "moment",
+    "limits": "limit",
+    "props": "no-props",
+}
+
+
+def _key(argument: str) -> str:
+    """What an argument of the rig's verb is called in the file."""
+    return _KEYS.get(argument, argument.replace("_", "-"))
 
 
 def _as_keys(verb: str, message: str) -> str:

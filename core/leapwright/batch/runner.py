@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 from leapwright.batch.commit import put, settle
 from leapwright.batch.folder import RunFolder
 from leapwright.batch.hosts import Order
-from leapwright.batch.jobs import Jobs, load_jobs
+from leapwright.batch.jobs import load_jobs
 from leapwright.batch.journal import Journal
 from leapwright.batch.locks import Locks
 from leapwright.batch.places import refuse_source, refuse_target
 from leapwright.batch.progress import Meter, Progress, Stop
 from leapwright.batch.row import Row, failed_row, row_of
 from leapwright.batch.summary import write_report, write_summary
+from leapwright.batch.tables import Jobs
 from leapwright.batch.work import Task, Work, plan_work
 from leapwright.errors import FileError, HostError
 

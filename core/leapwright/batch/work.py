@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from leapwright.batch.jobs import Controls, Job, Jobs, JobsError, Mistake
+from leapwright.batch.mistakes import JobsError, Mistake
 from leapwright.batch.options import ask_of
 from leapwright.batch.places import (
     expand,
@@ -19,6 +19,7 @@ from leapwright.batch.places import (
     root_of,
     same_file_key,
 )
+from leapwright.batch.tables import Controls, Job, Jobs
 
 __all__ = ["Task", "Work", "plan_work"]
 

@@ -165,12 +165,12 @@ _NAMES = (
     "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
     "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
     "end_height|absorb_limit|cog_ahead|cog_behind|fall_frames|hang_frames|to_gravity|exact_shape|"
-    "times_height|cog_from"
+    "times_height|cog_from|keep_on_arc"
 )
 _PLAIN_WORDS = (
     "travel", "heading", "running", "gravity", "keep", "magnification", "foot", "ground", "key",
     "within", "chain", "handle", "moments", "snappiness", "phases", "jump", "before", "after",
-    "scale", "action", "intended", "style", "limit", "plot", "rig",
+    "scale", "action", "intended", "style", "limit", "plot", "rig", "only",
 )  # fmt: skip
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"

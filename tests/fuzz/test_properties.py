@@ -1,0 +1,26 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A short piece of the hard use, the same on every run; ``make fuzz`` goes on for as long as one
+likes."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from .properties import PROPERTIES
+
+SHORT = settings(
+    max_examples=40,
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+)
+FEW = {"command_lines": 12}
+"""Where one of them takes longer."""
+
+
+@pytest.mark.parametrize("name", PROPERTIES)
+def test_holds(name: str) -> None:
+    examples = FEW.get(name, SHORT.max_examples)
+    settings(SHORT, max_examples=examples)(PROPERTIES[name])()
