@@ -83,15 +83,17 @@ def settle(entry: Mapping[str, Any]) -> bool:
     -------
     bool
         Whether the result is in place. Where it is not, nothing of it is left and the target is as
-        it was.
+        it was, or as somebody has saved it since.
     """
     target, staged = Path(entry["target"]), Path(entry["staged"])
     if not staged.exists() and digest(target) == entry["sha256"]:
         return True
-    if entry["backup"]:
-        # It may be cut off; the target was not touched yet.
+    # Somebody may have saved the shot since: that is not overwritten, and its backup is kept.
+    same = not entry["backup"] or digest(target) == entry["before"]
+    if entry["backup"] and (same or digest(Path(entry["backup"])) != entry["before"]):
+        # Cut off, or of a target that was not touched yet.
         Path(entry["backup"]).unlink(missing_ok=True)
-    if digest(staged) == entry["sha256"]:
+    if same and digest(staged) == entry["sha256"]:
         with contextlib.suppress(OSError, FileError):
             _rename(entry)
             return True

@@ -36,8 +36,8 @@ _CONFIG = {
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
-    # Nor is anybody to be told how busy the event loop is: at its default of 50 looks a second that
-    # costs more than all else that the runner does for a shot.
+    # Nor is anybody to be told how busy the event loop is: with the default of 50 looks a second
+    # the runner takes half as much again of a core.
     "distributed.admin.tick.interval": "1s",
     "distributed.admin.tick.cycle": "10s",
     "distributed.admin.system-monitor.interval": "10s",
