@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Leapwright in the 3D view: a sidebar tab that plans a jump and blocks it on the selected rig."""
+"""Leapwright in the 3D view: plan, block, retime, check and fix the jumps of the selected rig."""
 
 from __future__ import annotations
 
@@ -7,35 +7,71 @@ from typing import Any
 
 import bpy
 
-from .operators import OPERATORS
-from .panel import PANELS
+from . import (
+    blocking,
+    check_panel,
+    checking,
+    display,
+    jump_panel,
+    menus,
+    overlay,
+    posing,
+    readout,
+    recall,
+    resizing,
+    retiming,
+    rigging,
+    tracking,
+)
+from .checking import LeapwrightCheck
+from .display import LeapwrightDisplay
+from .preferences import LeapwrightPreferences
 from .properties import LeapwrightSettings
-from .readout import forget
 from .resizing import LeapwrightResize
 from .retiming import LeapwrightRetime
-from .retiming import forget as forget_retimes
 
 __all__ = ["register", "unregister"]
 
-# Typed loosely: the property is ours.
+# Typed loosely: the properties are ours.
 HOST_OBJECT: Any = bpy.types.Object
-CLASSES = (LeapwrightSettings, LeapwrightRetime, LeapwrightResize, *OPERATORS, *PANELS)
+# Not plainly `leapwright`: that custom property is the record of what was blocked.
+GROUPS = {
+    "leapwright_ask": LeapwrightSettings,
+    "leapwright_retime": LeapwrightRetime,
+    "leapwright_resize": LeapwrightResize,
+    "leapwright_check": LeapwrightCheck,
+    "leapwright_display": LeapwrightDisplay,
+}
+WITH_OPERATORS = (rigging, posing, blocking, retiming, resizing, checking, display)
+WITH_PANELS = (rigging, posing, jump_panel, retiming, resizing, check_panel, display)
+CLASSES = (
+    LeapwrightPreferences,
+    *GROUPS.values(),
+    *(cls for module in WITH_OPERATORS for cls in module.OPERATORS),
+    *(cls for module in WITH_PANELS for cls in module.PANELS),
+    *menus.MENUS,
+)
 
 
 def register() -> None:
     """Add everything to the host."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
-    # Not plainly `leapwright`: that custom property is the record of what was blocked.
-    HOST_OBJECT.leapwright_ask = bpy.props.PointerProperty(type=LeapwrightSettings)
-    HOST_OBJECT.leapwright_retime = bpy.props.PointerProperty(type=LeapwrightRetime)
-    HOST_OBJECT.leapwright_resize = bpy.props.PointerProperty(type=LeapwrightResize)
+    for name, group in GROUPS.items():
+        setattr(HOST_OBJECT, name, bpy.props.PointerProperty(type=group))
+    menus.register()
+    tracking.register()
+    overlay.register()
 
 
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
-    forget()
-    forget_retimes()
-    del HOST_OBJECT.leapwright_ask, HOST_OBJECT.leapwright_retime, HOST_OBJECT.leapwright_resize
+    overlay.unregister()
+    tracking.unregister()
+    menus.unregister()
+    for module in (readout, recall, retiming, checking):
+        module.forget()
+    for name in GROUPS:
+        delattr(HOST_OBJECT, name)
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

@@ -5,87 +5,56 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from leapwright.offsets import foot_offsets
 from leapwright_blender.ground import ground_of
 from leapwright_blender.posed import Measures, with_poses
 
-from .properties import ground_name, posed_frames
+from .aiming import aimed, landing_arguments, needs_aim, rig_arguments
+from .entry import preferences
+from .moments import ground_name, pins_of, posed_frames
 
-__all__ = [
-    "IN_UNITS",
-    "block_arguments",
-    "measured",
-    "on_keys",
-    "on_rig",
-    "plan_arguments",
-    "poses_to_read",
-    "rig_arguments",
-]
+__all__ = ["IN_UNITS", "block_arguments", "measured", "plan_arguments", "poses_to_read"]
 
 IN_UNITS = ("jump_height", "takeoff_speed", "push_height")
 """Measures that are entered in units of the scene; others are frames or ratios."""
 
-
-def on_rig(cls: Any, context: Any) -> bool:
-    """Whether there is an object to work on; else an operator's class says why not."""
-    obj = context.object
-    if obj is None:
-        cls.poll_message_set("Select the rig or the object that jumps")
-    elif obj.mode not in ("OBJECT", "POSE"):
-        cls.poll_message_set("Go to object mode or pose mode first")
-    elif obj.library is not None:
-        cls.poll_message_set("This object is linked: make a library override first")
-    else:
-        return True
-    return False
+COUNTS = ("anticipation_frames", "recover_frames")
 
 
-def on_keys(cls: Any, context: Any, *, verb: str) -> bool:
-    """Whether there are keys to work on; else an operator's class says why not."""
-    if not on_rig(cls, context):
-        return False
-    if context.object.animation_data is None or context.object.animation_data.action is None:
-        cls.poll_message_set(f"Block a jump first: there are no keys to {verb}")
-        return False
-    return True
-
-
-def rig_arguments(values: Any) -> dict[str, Any]:
-    """Give the named controls; what is left empty is found."""
-    feet = [name.strip() for name in values.feet.split(",") if name.strip()]
-    return {
-        "root": values.root.strip() or None,
-        "cog": values.cog.strip() or None,
-        "feet": feet or None,
-    }
-
-
-def block_arguments(values: Any, scene: Any, *, low: float | None = None) -> dict[str, Any]:
+def block_arguments(
+    values: Any, obj: Any, scene: Any, *, low: float | None = None
+) -> dict[str, Any]:
     """Give the arguments of block: what the poses say is left for block to read.
 
     Parameters
     ----------
     values : LeapwrightValues
+    obj : bpy.types.Object
+        The rig.
     scene : bpy.types.Scene
     low : float or None
         Where a chained jump begins. Poses up to there belong to the jump before.
 
     Raises
     ------
-    InputError
-        The offsets of feet cannot be read.
+    LeapwrightError
+        The offsets of feet cannot be read, or the landing cannot be measured.
     """
     chosen = {
         "foot": foot_offsets(values.foot),
         "key": None if values.key == "none" else values.key,
-        "ground": ground_name(values) or None,
         "running": "measured" if values.running_measured else None,
+        "cog_from": None if values.cog_from == "automatic" else values.cog_from,
     }
+    asked = _asked(values, scene, posed=_posed(values, low), low=low)
     return {
-        **_asked(values, scene, posed=_posed(values, low)),
-        **rig_arguments(values),
+        **asked,
+        **landing_arguments(values, obj, scene),
+        **_gravity(values),
+        **rig_arguments(values, obj),
         **{name: value for name, value in chosen.items() if value},
         "poses": _posed(values, low),
         "stepped": values.stepped,
@@ -106,11 +75,27 @@ def poses_to_read(values: Any, *, low: float | None = None) -> dict[str, float]:
 
 def measured(values: Any) -> Measures:
     """Give what was read from the poses last; nothing is known after one of them changed."""
-    return Measures(**json.loads(values.measured or "{}"))
+    return _measures(values.measured)
 
 
-def plan_arguments(values: Any, scene: Any, *, low: float | None = None) -> dict[str, Any]:
+@lru_cache(maxsize=16)
+def _measures(text: str) -> Measures:
+    return Measures(**json.loads(text or "{}"))
+
+
+def plan_arguments(
+    values: Any, scene: Any, *, low: float | None = None, pins: Mapping[str, int] | None = None
+) -> dict[str, Any]:
     """Give the arguments of the solver, with the lengths that were read from the poses.
+
+    Parameters
+    ----------
+    values : LeapwrightSettings
+    scene : bpy.types.Scene
+    low : float or None
+        Where a chained jump begins.
+    pins : mapping, optional
+        Instead of those that are entered.
 
     Raises
     ------
@@ -118,18 +103,45 @@ def plan_arguments(values: Any, scene: Any, *, low: float | None = None) -> dict
         The scene has no gravity, or what is entered contradicts the poses.
     """
     ground = ground_of(scene)
-    asked = _asked(values, scene, posed=poses_to_read(values, low=low))
+    asked = _asked(values, scene, posed=poses_to_read(values, low=low), low=low)
+    asked |= _landing(values, scene)
+    gravity = _gravity(values).get("gravity")
+    if gravity is not None:
+        asked["gravity"] = ground.gravity if gravity == "scene" else gravity
     if values.running_measured:
         # How fast the run is changes no frame; it is measured when the jump is blocked.
-        asked.pop("travel", None)
+        for name in ("travel", "foot_travel", "heading"):
+            asked.pop(name, None)
         asked["running"] = 1.0
+    if pins is not None:
+        asked["pins"] = {m: f for m, f in pins.items() if m in asked["pins"]}
     if low is not None:
-        asked |= {"pins": {"crouch": low}, "anticipation_frames": 0}
+        asked |= {"pins": {**asked["pins"], "crouch": low}, "anticipation_frames": 0}
     asked = with_poses(asked, measured(values), keep=asked.pop("keep", None))
+    return {**asked, "frame_rate": ground.frame_rate, "shot_start": scene.frame_start}
+
+
+def _gravity(values: Any) -> dict[str, Any]:
+    given = {
+        "standard": None,
+        "scene": "scene",
+        "number": round(values.gravity, 6),
+        "body": values.body,
+    }[values.gravity_from]
+    return {} if given is None else {"gravity": given}
+
+
+def _landing(values: Any, scene: Any) -> dict[str, Any]:
+    """Give the landing as far as it is known without measuring anything."""
+    if not needs_aim(values):
+        return {}
+    there = aimed(values, scene)
+    if there is None:
+        return {}
     return {
-        **asked,
-        "frame_rate": ground.frame_rate,
-        "shot_start": scene.frame_start,
+        "landing_level": there.landing_level,
+        "foot_travel": there.foot_travel,
+        "heading": there.heading,
     }
 
 
@@ -138,21 +150,38 @@ def _posed(values: Any, low: float | None) -> dict[str, float]:
     return {m: f for m, f in poses.items() if low is None or f > low}
 
 
-def _asked(values: Any, scene: Any, *, posed: Mapping[str, float]) -> dict[str, Any]:
+def _asked(
+    values: Any, scene: Any, *, posed: Mapping[str, float], low: float | None
+) -> dict[str, Any]:
     """Give what the animator asked, poses aside."""
     metres = float(scene.unit_settings.scale_length)
     names = [values.air_measure]
     if values.push_measure != "poses":
         names.append(values.push_measure)
     asked = {n: getattr(values, n) * (metres if n in IN_UNITS else 1) for n in names}
-    if not {"takeoff", "land"} <= posed.keys():
+    if not {"takeoff", "land"} <= posed.keys() and not needs_aim(values):
         if not ground_name(values):
             asked["landing_level"] = values.landing_level * metres
         if values.travel:
             asked["travel"] = values.travel * metres
-    if values.keep != "automatic":
-        asked["keep"] = values.keep
-    if values.placed_by == "takeoff" and not values.chain:
-        asked["pins"] = {"takeoff": values.takeoff_frame}
+    chosen = preferences()
+    keep = values.keep if values.keep != "automatic" else chosen.keep
+    posed_push = {"crouch", "takeoff"} <= posed.keys()
+    if keep != "automatic" and not (posed_push and keep == "gravity" and keep != values.keep):
+        # A posed push cannot give: there the preference stands back.
+        asked["keep"] = keep
+    for name in COUNTS:
+        frames = getattr(values, name)
+        frames = getattr(chosen, name) if frames < 0 else frames
+        if frames >= 0 and not (name == "anticipation_frames" and values.chain):
+            asked[name] = frames
+    asked["pins"] = pins_of(values)
+    if values.chain:
+        # Its crouch is the low before; pins up to there belong to the jump before.
+        asked["pins"] = {
+            m: f
+            for m, f in asked["pins"].items()
+            if m not in ("start", "crouch") and (low is None or f > low)
+        }
     asked["twos"] = values.twos
     return asked

@@ -1,72 +1,49 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Pieces of layout that the panel and the Block operator share."""
+"""Pieces of layout that several panels and operators share."""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from typing import Any
 
 import bpy
 
-from .properties import ground_name, posed_frames
+from .subject import subject
 
-__all__ = ["draw_jump", "draw_more", "write"]
+__all__ = ["Tab", "action", "said", "split_column", "table", "write"]
 
 
-def draw_jump(layout: Any, values: Any) -> None:
-    """Draw what is asked of the jump."""
+class Tab:
+    """A panel of the sidebar tab, about the rig at hand."""
+
+    bl_category = "Leapwright"
+    bl_space_type: Any = "VIEW_3D"
+    bl_region_type: Any = "UI"
+
+    @classmethod
+    def poll(cls: Any, context: Any) -> bool:
+        """Only the first panel says that there is no rig."""
+        return subject(context) is not None
+
+
+def split_column(layout: Any) -> Any:
+    """Give a column with names left and values right, as the host has them."""
     column = layout.column()
     column.use_property_split = True
     column.use_property_decorate = False
-    column.prop(values, "air_measure")
-    column.prop(values, values.air_measure)
-    column.separator(factor=0.5)
-    column.prop(values, "push_measure")
-    if values.push_measure != "poses":
-        column.prop(values, values.push_measure)
-    column.separator(factor=0.5)
-    if not {"takeoff", "land"} <= posed_frames(values).keys():
-        if ground := ground_name(values):
-            _said(column, "Landing level", f"top of {ground}")
-        else:
-            column.prop(values, "landing_level")
-        column.prop(values, "travel")
-        column.separator(factor=0.5)
-    if values.chain:
-        _said(column, "Starts", "in the last low")
-    else:
-        column.prop(values, "placed_by")
-        if values.placed_by == "takeoff":
-            column.prop(values, "takeoff_frame")
-    # The whole width: beside a heading these are cut off in a narrow sidebar.
-    ticks = layout.row()
-    ticks.prop(values, "twos")
-    ticks.prop(values, "stepped")
+    return column
 
 
-def draw_more(layout: Any, values: Any) -> None:
-    """Draw what is seldom asked."""
+def action(layout: Any, operator: str, *, text: str, icon: str = "NONE", big: bool = False) -> Any:
+    """Draw a button, a big one for what a panel is there for."""
     column = layout.column()
-    column.use_property_split = True
-    column.use_property_decorate = False
-    column.prop(values, "keep")
-    column.prop(values, "key")
-    column.prop(values, "after")
-    column.separator(factor=0.5)
-    if isinstance(values, bpy.types.Operator):
-        column.prop_search(values, "ground", bpy.context.scene, "objects", text="Land on")
-    else:
-        column.prop(values, "ground")
-    column.prop(values, "within")
-    feet = layout.column(align=True)
-    feet.label(text="Foot offsets")
-    feet.prop(values, "foot", text="", placeholder="foot.L=release-4,plant+0")
-    ticks = layout.column(align=True)
-    for name in ("chain", "running_measured", "props", "replace"):
-        ticks.prop(values, name)
+    if big:
+        column.scale_y = 1.4
+    return column.operator(operator, text=text, icon=icon)
 
 
-def _said(layout: Any, name: str, text: str) -> None:
+def said(layout: Any, name: str, text: str) -> None:
     """Write a value that is given elsewhere, in the place where it would be entered."""
     row = layout.split(factor=0.4)
     left = row.row()
@@ -75,11 +52,35 @@ def _said(layout: Any, name: str, text: str) -> None:
     row.label(text=text)
 
 
-def write(layout: Any, text: str, *, region: Any, icon: str = "NONE") -> None:
-    """Write a sentence, broken to the width of the sidebar."""
+def table(
+    layout: Any, rows: Iterable[tuple[str, ...]], *, widths: tuple[float, ...] = (0.46, 0.5)
+) -> None:
+    """Write rows of text with their columns below each other.
+
+    Parameters
+    ----------
+    layout : bpy.types.UILayout
+    rows : iterable of tuple of str
+    widths : tuple of float
+        Of what is left of the width, the share of each column but the last.
+    """
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for row in rows:
+        part = column
+        for text, width in zip(row, (*widths, None), strict=False):
+            if width is None:
+                part.label(text=text)
+                continue
+            part = part.split(factor=width)
+            part.label(text=text)
+
+
+def write(layout: Any, text: str, *, region: Any, icon: str = "NONE", margin: float = 60) -> None:
+    """Write a sentence, broken to the width of the sidebar less a margin in points."""
     scale = bpy.context.preferences.system.ui_scale
     # Letters of the interface are some 6 points wide; icon and margins take about 60.
-    fits = max(16, int((region.width / scale - 60) / 6))
+    fits = max(14, int((region.width / scale - margin) / 6))
     column = layout.column(align=True)
     column.scale_y = 0.75
     for number, line in enumerate(textwrap.wrap(text, fits)):

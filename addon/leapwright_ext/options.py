@@ -8,7 +8,7 @@ from typing import Any
 
 from bpy.props import BoolProperty, EnumProperty, IntProperty
 
-from .properties import FRESH, MOMENTS
+from .moments import FRESH, MOMENTS
 
 __all__ = ["OPTIONS", "ChangeOptions", "complete", "draw_places", "option_arguments"]
 

@@ -1,64 +1,79 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The live answer: frames, moments, what gave and what to know, as short lines to draw."""
+"""The live answer: asked and given side by side, what gave, and the next best answers."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
-
-import bpy
 
 import leapwright
 from leapwright.errors import LeapwrightError
 from leapwright.offsets import foot_offsets
 
+from .aiming import needs_aim
 from .asking import measured, plan_arguments, poses_to_read
-from .properties import MOMENTS, ground_name
+from .entry import Units, length, units_of
+from .moments import MOMENTS, free_pins, ground_name
 from .recall import last_low
 
-__all__ = ["Readout", "forget", "length", "read_out", "spline_summary", "summary", "units_of"]
+__all__ = ["Other", "Readout", "forget", "read_out", "spline_summary", "summary"]
 
 _PHASES = {
-    "anticipation": "anticipation",
-    "crouch_hold": "crouch hold",
-    "push": "push",
-    "rise": "rise",
-    "fall": "fall",
-    "absorb": "absorb",
-    "recover": "recover",
+    "anticipation": "Anticipation",
+    "crouch_hold": "Crouch hold",
+    "push": "Push",
+    "rise": "Rise",
+    "fall": "Fall",
+    "absorb": "Absorb",
+    "recover": "Recover",
 }
 # Nobody asked for these: common practice says how long they are.
 _BY_CUSTOM = ("anticipation", "recover")
 # Frames are told in the phases' own lines.
 _CHANGES = {
-    "jump_height_m": "jump height",
-    "push_height_m": "push height",
-    "magnification": "magnification",
-    "gravity_m_s2": "gravity",
-    "travel_m": "travel",
-    "foot_travel_m": "foot travel",
-}
-Units = tuple[str, str, float]
-_UNITS = {
-    "METERS": ("m", 1.0),
-    "CENTIMETERS": ("cm", 0.01),
-    "MILLIMETERS": ("mm", 0.001),
-    "FEET": ("ft", 0.3048),
-    "INCHES": ("in", 0.0254),
+    "jump_height_m": "Jump height",
+    "push_height_m": "Push height",
+    "magnification": "Magnification",
+    "gravity_m_s2": "Gravity",
+    "travel_m": "Travel",
+    "foot_travel_m": "Foot travel",
 }
 # A change below this is not seen, and would only fill the panel.
 _LEAST_PERCENT = 0.05
+_OTHERS = 5
+_NO_FRAMES = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Other:
+    """A whole-frame answer of the list.
+
+    Attributes
+    ----------
+    push, air : float
+        Its frames.
+    words : str
+        One short line.
+    pins : tuple of (moment, frame)
+        What puts the jump on it.
+    """
+
+    push: float
+    air: float
+    words: str
+    pins: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Readout:
-    """Lines of a plan; of a plan that cannot be, only `problem`."""
+    """Rows of a plan (name, asked, given); of a plan that cannot be, only `problem`."""
 
-    phases: tuple[str, ...] = ()
-    moments: tuple[str, ...] = ()
-    changes: tuple[str, ...] = ()
+    phases: tuple[tuple[str, str, str], ...] = ()
+    changes: tuple[tuple[str, str, str], ...] = ()
+    moments: tuple[tuple[str, str], ...] = ()
+    others: tuple[Other, ...] = ()
+    given: tuple[float, float] = _NO_FRAMES
     warnings: tuple[str, ...] = ()
     problem: str = ""
 
@@ -71,32 +86,18 @@ def read_out(values: Any, scene: Any) -> Readout:
     try:
         foot_offsets(values.foot)
         arguments = plan_arguments(values, scene, low=low)
+        free = dict(arguments)
+        if any(values.picked):
+            free = plan_arguments(values, scene, low=low, pins=free_pins(values))
     except LeapwrightError as error:
         return Readout(problem=str(error))
-    pins = tuple(arguments.pop("pins", {}).items())
-    return _planned(tuple(sorted(arguments.items())), pins, units_of(scene))
+    pins, free_ = (tuple(sorted(a.pop("pins", {}).items())) for a in (arguments, free))
+    return _planned(tuple(sorted(arguments.items())), pins, free_, units_of(scene))
 
 
 def forget() -> None:
     """Let go of what was planned."""
     _planned.cache_clear()
-
-
-def units_of(scene: Any) -> Units:
-    """Give how the scene writes lengths."""
-    units = scene.unit_settings
-    return units.system, units.length_unit, float(units.scale_length)
-
-
-def length(metres: float, units: Units) -> str:
-    """Write a length as the scene does."""
-    system, unit, scale = units
-    if system == "NONE":
-        return f"{metres / scale:.4g}"
-    if unit in _UNITS:
-        name, size = _UNITS[unit]
-        return f"{metres / size:.4g} {name}"
-    return str(bpy.utils.units.to_string(system, "LENGTH", metres, precision=4))
 
 
 def summary(result: Any) -> str:
@@ -130,15 +131,19 @@ def _missing(values: Any, low: float | None) -> str:
     posed = poses_to_read(values, low=low)
     if ground := ground_name(values):
         if "land" in posed:
-            return "The land pose says where the landing is: leave out Land on, or clear Land."
-        return f"How high {ground} is under the feet is read when you block: then frames are known."
-    if values.push_measure != "poses":
-        return ""
-    if not {"crouch", "takeoff"} <= posed.keys():
-        poses = "the crouch and the take-off" if low is None else "the next take-off"
-        return f"Mark {poses}, or enter a push."
-    if measured(values).push_height_m is None:
-        return "Frames of poses have changed: press Read poses."
+            return "The land pose says where the landing is: land by numbers, or clear Land."
+        if not values.to_middle:
+            return f"How high {ground} is under the feet is read when you block."
+    elif values.landing == "object":
+        return "Pick the object to land on."
+    if values.push_measure == "poses":
+        if not {"crouch", "takeoff"} <= posed.keys():
+            poses = "the crouch and the take-off" if low is None else "the next take-off"
+            return f"Mark {poses}, or enter a push."
+        if measured(values).push_height_m is None:
+            return "Frames of poses have changed: press Read poses."
+    if needs_aim(values) and not values.aimed:
+        return "Where the feet stand is not known: press Measure landing."
     return ""
 
 
@@ -146,43 +151,73 @@ def _missing(values: Any, low: float | None) -> str:
 def _planned(
     arguments: tuple[tuple[str, Any], ...],
     pins: tuple[tuple[str, int], ...],
+    free: tuple[tuple[str, int], ...],
     units: Units,
 ) -> Readout:
+    asked = dict(arguments)
     try:
-        jump = leapwright.plan(**dict(arguments), pins=dict(pins) or None)
+        jump = leapwright.plan(**asked, pins=dict(pins) or None)
+        best = jump if free == pins else leapwright.plan(**asked, pins=dict(free) or None)
     except LeapwrightError as error:
         return Readout(problem=str(error))
     return Readout(
-        phases=tuple(_phases(jump)),
-        moments=tuple(
-            f"{MOMENTS[name].lower()} {frame:g}"
-            for name, frame in jump.moments
-            if frame is not None
-        ),
+        phases=tuple(_phases(jump, best)),
         changes=tuple(
             _change(change, units)
             for change in jump.changes
             if change.what in _CHANGES and abs(change.percent) >= _LEAST_PERCENT
         ),
+        moments=tuple(
+            (MOMENTS[name], f"{frame:g}") for name, frame in jump.moments if frame is not None
+        ),
+        others=tuple(_other(a, best, dict(free), units) for a in best.alternatives[:_OTHERS]),
+        given=(jump.frames.push, jump.frames.air),
         warnings=jump.warnings,
     )
 
 
-def _phases(jump: leapwright.Jump) -> list[str]:
-    lines = []
+def _phases(jump: leapwright.Jump, best: leapwright.Jump) -> list[tuple[str, str, str]]:
+    """Frames of each phase; what was asked is what the numbers say before any count is picked."""
+    rows = []
     for name, word in _PHASES.items():
-        got, asked = getattr(jump.frames, name), getattr(jump.subframes, name)
-        if not got and not asked:
-            continue
-        exact = f"{asked:.2f}" if asked else "0"
-        same = name in _BY_CUSTOM or float(exact) == got
-        lines.append(f"{word} {got:g}" if same else f"{word} {got:g} (asked {exact})")
-    return lines
+        got, asked = getattr(jump.frames, name), getattr(best.subframes, name)
+        if got or asked:
+            exact = "" if name in _BY_CUSTOM else f"{asked:.2f}" if asked else "0"
+            rows.append((word, exact, f"{got:g}"))
+    return rows
 
 
-def _change(change: leapwright.Change, units: Units) -> str:
-    pair: Mapping[str, str] = {
-        side: length(value, units) if change.what.endswith("_m") else f"{value:.2f}"
-        for side, value in (("asked", change.asked), ("got", change.got))
-    }
-    return f"{_CHANGES[change.what]} {pair['got']} (asked {pair['asked']})"
+def _change(change: leapwright.Change, units: Units) -> tuple[str, str, str]:
+    asked, got = (_written(change.what, value, units) for value in (change.asked, change.got))
+    return _CHANGES[change.what], asked, got
+
+
+def _written(what: str, value: float, units: Units) -> str:
+    return length(value, units) if what.endswith("_m") else f"{value:.2f}"
+
+
+def _other(
+    answer: leapwright.Alternative, best: leapwright.Jump, free: dict[str, int], units: Units
+) -> Other:
+    frames = answer.frames
+    # The largest change first: it is what the answer is chosen by.
+    told = [c for c in answer.changes if c.what in _CHANGES and c.what != "magnification"]
+    told = [c for c in told if abs(c.percent) >= _LEAST_PERCENT]
+    told.sort(key=lambda change: -abs(change.percent))
+    said = ", ".join(f"{_CHANGES[c.what].lower()} {c.percent:+.0f} %" for c in told[:2])
+    if frames.rise + frames.fall == frames.air and frames.rise % 1:
+        said = f"top between frames; {said}" if said else "top between frames"
+    takeoff = _takeoff(frames, best, free)
+    pins = {"crouch": takeoff - frames.push, "takeoff": takeoff, "land": takeoff + frames.air}
+    return Other(frames.push, frames.air, said or "as asked", tuple(pins.items()))
+
+
+def _takeoff(frames: leapwright.Frames, best: leapwright.Jump, free: dict[str, int]) -> float:
+    """Where take-off is with other counts: a pin holds its moment, else the crouch stays."""
+    if "takeoff" in free:
+        return free["takeoff"]
+    if "land" in free:
+        return free["land"] - frames.air
+    if "apex" in free:
+        return free["apex"] - frames.rise
+    return float(best.moments.crouch + frames.push)

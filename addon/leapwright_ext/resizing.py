@@ -9,19 +9,20 @@ from typing import Any
 import bpy
 from bpy.props import BoolProperty, FloatProperty
 
-from leapwright.errors import LeapwrightError
 from leapwright_blender import rig_of
-from leapwright_blender.store import load
 
-from .asking import on_keys, rig_arguments
-from .layout import write
+from .aiming import rig_arguments
+from .blocking import show
+from .entry import Units, length, units_of
+from .layout import Tab, action, split_column, write
+from .moments import FRESH
 from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
-from .properties import FRESH, settings_of
-from .readout import Units, length, units_of
+from .properties import settings_of
+from .recall import jumps_of
+from .subject import Verb, on_keys, subject
 
 __all__ = [
-    "LEAPWRIGHT_OT_resize", "LeapwrightResize", "draw_resize", "resize_arguments",
-    "resize_summary", "why_not",
+    "OPERATORS", "PANELS", "LeapwrightResize", "resize_arguments", "resize_summary", "why_not",
 ]  # fmt: skip
 
 
@@ -111,7 +112,7 @@ def resize_arguments(values: Any, *, metres: float) -> dict[str, Any]:
 
 def why_not(obj: Any) -> str:
     """Say why there is nothing to resize by yet, or nothing."""
-    values, jumps = obj.leapwright_resize, load(obj)
+    values, jumps = obj.leapwright_resize, jumps_of(obj)
     if not (values.times_height or values.jump_height or values.use_travel):
         return "Enter a height, or tick Travel."
     if len(jumps) > 1 and obj.leapwright_retime.jump > len(jumps):
@@ -160,78 +161,86 @@ def _draw_asked(column: Any, values: Any) -> None:
         value.prop(values, name, text="")
 
 
-def draw_resize(layout: Any, context: Any) -> None:
-    """Draw how much higher or farther, and the button."""
-    values = context.object.leapwright_resize
-    layout.separator(factor=0.5)
-    layout.label(text="Higher, farther")
-    column = layout.column()
-    column.use_property_split = True
-    column.use_property_decorate = False
-    column.prop(values, "times_height")
-    _draw_asked(column, values)
-    missing = why_not(context.object)
-    if missing:
-        write(layout, missing, region=context.region, icon="INFO")
-    button = layout.column()
-    button.enabled = not missing
-    button.operator("leapwright.resize", icon="FULLSCREEN_ENTER")
+class LEAPWRIGHT_PT_resize(Tab, bpy.types.Panel):
+    """How much higher or farther, and the button."""
+
+    bl_idname = "LEAPWRIGHT_PT_resize"
+    bl_label = "Higher, farther"
+    bl_parent_id = "LEAPWRIGHT_PT_retime"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Any) -> None:
+        """Draw what is asked; without an ask the button is off."""
+        layout, obj = self.layout, subject(context)
+        values = obj.leapwright_resize
+        column = split_column(layout)
+        column.prop(values, "times_height")
+        _draw_asked(column, values)
+        missing = why_not(obj)
+        if missing:
+            write(layout, missing, region=context.region, icon="INFO")
+        button = layout.column()
+        button.enabled = not missing
+        action(button, "leapwright.resize", text="Resize", icon="FULLSCREEN_ENTER")
 
 
 # The button
 
 
-class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, bpy.types.Operator):
+class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, Verb, bpy.types.Operator):
     """Make the jump higher or farther for the whole character; gravity and poses stay."""
 
     bl_idname = "leapwright.resize"
-    bl_label = "Resize"
+    bl_label = "Resize Jump"
     bl_description = (
         "Make the jump higher or farther for the whole character; its gravity and its poses stay"
     )
-    bl_options = {"REGISTER", "UNDO"}
 
     @classmethod
     def poll(cls: Any, context: Any) -> bool:
         """Say why the button is off."""
         return on_keys(cls, context, verb="resize")
 
-    def execute(self, context: Any) -> Any:
+    def invoke(self, context: Any, event: Any) -> Any:
+        """From a menu, with nothing asked in the tab: ask now."""
+        given = any(self.properties.is_property_set(name) for name in ASKS)
+        if given or not why_not(subject(context)):
+            return self.execute(context)
+        return context.window_manager.invoke_props_dialog(self, width=300)
+
+    def work(self, context: Any, obj: Any) -> str:
         """Resize, say what became of it, and ask for nothing more."""
-        obj, scene = context.object, context.scene
+        scene = context.scene
         entered = dict.fromkeys(OPTIONS, obj.leapwright_retime)
         entered |= dict.fromkeys(VALUES, obj.leapwright_resize)
         complete(self, entered, ASKS)
-        try:
-            result = rig_of(obj, scene).resize(
-                **rig_arguments(settings_of(obj)),
-                **resize_arguments(self, metres=float(scene.unit_settings.scale_length)),
-                **option_arguments(self),
-                jump=self.jump if len(load(obj)) > 1 else None,
-                exact_shape=self.exact_shape,
-                props=self.props,
-            )
-        except LeapwrightError as error:
-            self.report({"ERROR"}, str(error))
-            return {"CANCELLED"}
+        result = rig_of(obj, scene).resize(
+            **rig_arguments(settings_of(obj), obj),
+            **resize_arguments(self, metres=float(scene.unit_settings.scale_length)),
+            **option_arguments(self),
+            jump=self.jump if len(jumps_of(obj)) > 1 else None,
+            exact_shape=self.exact_shape,
+            props=self.props,
+        )
         for name in ASKS:
             entered[name].property_unset(name)
-        for warning in result.warnings:
-            self.report({"WARNING"}, warning)
-        self.report({"INFO"}, resize_summary(result, units_of(scene)))
-        return {"FINISHED"}
+        show(obj, scene)
+        self.warn(result.warnings)
+        return resize_summary(result, units_of(scene))
 
     def draw(self, context: Any) -> None:
         """Draw the values that can be adjusted after the fact."""
-        column = self.layout.column()
-        column.use_property_split = True
-        column.use_property_decorate = False
+        column = split_column(self.layout)
         column.prop(self, "times_height")
         column.prop(self, "jump_height")
         _draw_asked(column, self)
-        if len(load(context.object)) > 1:
+        if len(jumps_of(subject(context))) > 1:
             column.prop(self, "jump")
         draw_places(column, self)
         ticks = self.layout.column(align=True)
         for name in ("twos", "exact_shape", "subframes", "props"):
             ticks.prop(self, name)
+
+
+OPERATORS = (LEAPWRIGHT_OT_resize,)
+PANELS = (LEAPWRIGHT_PT_resize,)

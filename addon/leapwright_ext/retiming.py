@@ -16,16 +16,20 @@ from leapwright.errors import LeapwrightError
 from leapwright.style import Style
 from leapwright_blender import rig_of
 from leapwright_blender.ground import ground_of
-from leapwright_blender.store import Remembered, load
+from leapwright_blender.store import Remembered
 
-from .asking import on_keys, rig_arguments
-from .layout import write
+from .aiming import rig_arguments
+from .blocking import show
+from .layout import Tab, action, split_column, table, write
+from .moments import FRESH, MOMENTS
 from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
-from .properties import FRESH, MOMENTS, settings_of
+from .properties import settings_of
+from .recall import jumps_of
+from .subject import Verb, on_keys, subject
 
 __all__ = [
-    "LEAPWRIGHT_OT_retime", "LeapwrightRetime", "Told", "draw_options", "draw_retime",
-    "draw_values", "forget", "retime_arguments", "retime_summary", "told",
+    "OPERATORS", "PANELS", "LeapwrightRetime", "Told", "draw_options", "forget",
+    "retime_arguments", "retime_summary", "told",
 ]  # fmt: skip
 
 COUNTS = {
@@ -119,8 +123,8 @@ class Told:
     `asked` is False where nothing is asked yet.
     """
 
-    phases: tuple[str, ...] = ()
-    moments: tuple[str, ...] = ()
+    phases: tuple[tuple[str, str, str], ...] = ()
+    moments: tuple[tuple[str, str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     problem: str = ""
     asked: bool = True
@@ -132,7 +136,7 @@ def told(obj: Any, scene: Any) -> Told:
     asked = retime_arguments(values)
     if not _is_asked(asked):
         return Told(problem="Enter a snappiness other than 1, or ask under More.", asked=False)
-    jumps = load(obj)
+    jumps = jumps_of(obj)
     if not jumps:
         return Told(problem="No jump is remembered: it is found by its feet when you retime.")
     if not 1 <= values.jump <= len(jumps):
@@ -180,25 +184,22 @@ def _solved(
     return Told(tuple(_phases(solved)), tuple(_moments(solved)), solved.warnings)
 
 
-def _phases(solved: Any) -> list[str]:
-    lines = []
+def _phases(solved: Any) -> list[tuple[str, str, str]]:
+    rows = []
     for name in _PHASES:
         was, now = (getattr(f, name) for f in (solved.frames_before, solved.answer.frames))
         if was or now:
-            arrow = f"{was:g}" if was == now else f"{was:g} → {now:g}"
-            lines.append(f"{name.replace('_', ' ')} {arrow}")
-    return lines
+            rows.append((name.replace("_", " ").capitalize(), f"{was:g}", f"{now:g}"))
+    return rows
 
 
-def _moments(solved: Any) -> list[str]:
-    lines = []
+def _moments(solved: Any) -> list[tuple[str, str, str]]:
     after = dict(solved.moments_after)
-    for name, was in solved.moments_before:
-        now = after[name]
-        if name in _SHOWN and was is not None and now is not None:
-            arrow = f"{was:g}" if was == now else f"{was:g} → {now:g}"
-            lines.append(f"{MOMENTS[name].lower()} {arrow}")
-    return lines
+    return [
+        (MOMENTS[name], f"{was:g}", f"{after[name]:g}")
+        for name, was in solved.moments_before
+        if name in _SHOWN and was is not None and after[name] is not None
+    ]
 
 
 def forget() -> None:
@@ -218,14 +219,104 @@ def retime_summary(result: Any) -> str:
     )
 
 
+# The button
+
+
+class LEAPWRIGHT_OT_retime(RetimeValues, Verb, bpy.types.Operator):
+    """Change the time of the jump for the whole character; poses stay as they are."""
+
+    bl_idname = "leapwright.retime"
+    bl_label = "Retime Jump"
+    bl_description = (
+        "Change the time of the jump for the whole character, push and air together; poses stay "
+        "as they are"
+    )
+
+    @classmethod
+    def poll(cls: Any, context: Any) -> bool:
+        """Say why the button is off."""
+        return on_keys(cls, context, verb="retime")
+
+    def invoke(self, context: Any, event: Any) -> Any:
+        """From a menu, with nothing asked in the tab: ask now."""
+        obj = subject(context)
+        given = any(self.properties.is_property_set(name) for name in ASKS)
+        if given or told(obj, context.scene).asked:
+            return self.execute(context)
+        return context.window_manager.invoke_props_dialog(self, width=300)
+
+    def work(self, context: Any, obj: Any) -> str:
+        """Retime, say what became of it, and ask for nothing more."""
+        entered = obj.leapwright_retime
+        complete(self, dict.fromkeys(VALUES, entered), ASKS)
+        result = rig_of(obj, context.scene).retime(
+            **rig_arguments(settings_of(obj), obj),
+            **retime_arguments(self),
+            jump=self.jump if len(jumps_of(obj)) > 1 else None,
+            exact_shape=self.exact_shape,
+            selected=self.selected,
+            props=self.props,
+        )
+        for name in ASKS:
+            entered.property_unset(name)
+        show(obj, context.scene)
+        self.warn(result.warnings)
+        return retime_summary(result)
+
+    def draw(self, context: Any) -> None:
+        """Draw the values that can be adjusted after the fact."""
+        column = split_column(self.layout)
+        column.prop(self, "snappiness")
+        if len(jumps_of(subject(context))) > 1:
+            column.prop(self, "jump")
+        _draw_values(self.layout, self)
+
+
 # Drawing
 
 
-def draw_values(layout: Any, values: Any) -> None:
-    """Draw what is seldom asked."""
-    column = layout.column()
-    column.use_property_split = True
-    column.use_property_decorate = False
+class LEAPWRIGHT_PT_retime(Tab, bpy.types.Panel):
+    """Snappiness, the frames that it would give, and the button."""
+
+    bl_idname = "LEAPWRIGHT_PT_retime"
+    bl_label = "Retime"
+    bl_order = 3
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Any) -> None:
+        """Draw what is asked and what it would give."""
+        layout, obj = self.layout, subject(context)
+        values = obj.leapwright_retime
+        column = split_column(layout)
+        column.prop(values, "snappiness")
+        if len(jumps_of(obj)) > 1:
+            column.prop(values, "jump")
+        box = layout.box()
+        shown = told(obj, context.scene)
+        if shown.problem:
+            write(box, shown.problem, region=context.region, icon="INFO")
+        if shown.phases:
+            table(box, [("Frames", "Now", "Then"), *shown.phases])
+            box.separator(factor=0.3)
+            table(box, shown.moments)
+        for line in shown.warnings:
+            write(box, line, region=context.region, icon="ERROR")
+        button = layout.column()
+        button.enabled = shown.asked
+        action(button, "leapwright.retime", text="Retime", icon="TIME", big=True)
+        draw_options(layout, values)
+
+
+def draw_options(layout: Any, values: Any) -> None:
+    """Draw what is seldom asked, folded away."""
+    header, body = layout.panel("LEAPWRIGHT_retime_more", default_closed=True)
+    header.label(text="More")
+    if body is not None:
+        _draw_values(body, values)
+
+
+def _draw_values(layout: Any, values: Any) -> None:
+    column = split_column(layout)
     column.label(text="Retime to frames (0: not asked)")
     for name, (title, _) in COUNTS.items():
         column.prop(values, name, text=title)
@@ -236,89 +327,5 @@ def draw_values(layout: Any, values: Any) -> None:
         ticks.prop(values, name)
 
 
-def draw_retime(layout: Any, context: Any) -> None:
-    """Draw snappiness, the frames that it would give, and the button."""
-    values = context.object.leapwright_retime
-    column = layout.column()
-    column.use_property_split = True
-    column.use_property_decorate = False
-    column.prop(values, "snappiness")
-    if len(load(context.object)) > 1:
-        column.prop(values, "jump")
-    shown = told(context.object, context.scene)
-    if shown.problem:
-        write(layout, shown.problem, region=context.region, icon="INFO")
-    if shown.phases:
-        # The moments are the longer words.
-        row = layout.split(factor=0.42)
-        for lines in (shown.phases, shown.moments):
-            part = row.column(align=True)
-            part.scale_y = 0.8
-            for line in lines:
-                part.label(text=line)
-    for line in shown.warnings:
-        write(layout, line, region=context.region, icon="ERROR")
-    button = layout.column()
-    button.enabled = shown.asked
-    button.operator("leapwright.retime", icon="TIME")
-
-
-def draw_options(layout: Any, context: Any) -> None:
-    """Draw what is seldom asked, folded away."""
-    header, body = layout.panel("LEAPWRIGHT_retime_more", default_closed=True)
-    header.label(text="More")
-    if body is not None:
-        draw_values(body, context.object.leapwright_retime)
-
-
-# The button
-
-
-class LEAPWRIGHT_OT_retime(RetimeValues, bpy.types.Operator):
-    """Change the time of the jump for the whole character; poses stay as they are."""
-
-    bl_idname = "leapwright.retime"
-    bl_label = "Retime"
-    bl_description = (
-        "Change the time of the jump for the whole character, push and air together; poses stay "
-        "as they are"
-    )
-    bl_options = {"REGISTER", "UNDO"}
-
-    @classmethod
-    def poll(cls: Any, context: Any) -> bool:
-        """Say why the button is off."""
-        return on_keys(cls, context, verb="retime")
-
-    def execute(self, context: Any) -> Any:
-        """Retime, say what became of it, and ask for nothing more."""
-        entered = context.object.leapwright_retime
-        complete(self, dict.fromkeys(VALUES, entered), ASKS)
-        several = len(load(context.object)) > 1
-        try:
-            result = rig_of(context.object, context.scene).retime(
-                **rig_arguments(settings_of(context.object)),
-                **retime_arguments(self),
-                jump=self.jump if several else None,
-                exact_shape=self.exact_shape,
-                selected=self.selected,
-                props=self.props,
-            )
-        except LeapwrightError as error:
-            self.report({"ERROR"}, str(error))
-            return {"CANCELLED"}
-        for name in ASKS:
-            entered.property_unset(name)
-        for warning in result.warnings:
-            self.report({"WARNING"}, warning)
-        self.report({"INFO"}, retime_summary(result))
-        return {"FINISHED"}
-
-    def draw(self, context: Any) -> None:
-        """Draw the values that can be adjusted after the fact."""
-        column = self.layout.column()
-        column.use_property_split = True
-        column.prop(self, "snappiness")
-        if len(load(context.object)) > 1:
-            column.prop(self, "jump")
-        draw_values(self.layout, self)
+OPERATORS = (LEAPWRIGHT_OT_retime,)
+PANELS = (LEAPWRIGHT_PT_retime,)

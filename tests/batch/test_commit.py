@@ -188,6 +188,20 @@ def test_a_shot_that_somebody_saved_meanwhile_is_not_overwritten(tmp_path, putte
     assert strays(tmp_path) == []
 
 
+@pytest.mark.parametrize("renamed", [True, False])
+def test_a_shot_that_was_saved_after_the_kill_is_left_alone(tmp_path, putter, renamed):
+    target = ready(tmp_path, in_place=True)
+    assert putter(tmp_path, 999, in_place=True) == 0
+    entry = entry_of(tmp_path)
+    if not renamed:
+        Path(entry["staged"]).write_bytes(NEW)
+    target.write_bytes(b"polished by an animator")
+    assert settle(entry) is False
+    assert target.read_bytes() == b"polished by an animator"
+    assert [b.read_bytes() for b in backups(tmp_path)] == [OLD]
+    assert strays(tmp_path) == []
+
+
 # The journal
 
 

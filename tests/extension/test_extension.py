@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -34,13 +35,17 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def seen(built: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """What a fresh process saw, step by step."""
-    folder = tmp_path_factory.mktemp("host")
+    return drive(tmp_path_factory.mktemp("host"), built)
+
+
+def drive(folder: Path, *zips: Path) -> dict[str, Any]:
+    """Run the script in a fresh host of its own; with two zips it upgrades the first."""
     said = folder / "seen.json"
     # The checkout must not stand in for the wheel.
     environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTHON")}
     environment["BLENDER_USER_RESOURCES"] = str(folder / "user")
     done = subprocess.run(
-        [sys.executable, "-P", str(HERE / "drive.py"), str(built), str(said)],
+        [sys.executable, "-P", str(HERE / "drive.py"), str(said), *map(str, zips)],
         cwd=folder,
         env=environment,
         capture_output=True,
@@ -95,7 +100,7 @@ def test_marked_poses_are_read(seen: dict[str, Any]) -> None:
     # In metres, in a scene whose unit is half a metre.
     assert seen["measured"]["push_height_m"] == pytest.approx(0.2, abs=1e-5)
     assert seen["measured"]["landing_level_m"] is None
-    assert "push" in seen["shown_from_poses"]["phases"][1]
+    assert "Push" in [name for name, _, _ in seen["shown_from_poses"]["phases"]]
     # Without poses only the legs of the current frame are known.
     known = {k for k, v in seen["measured_after_clear"].items() if v is not None}
     assert known <= {"absorb_limit_m"}
@@ -104,12 +109,13 @@ def test_marked_poses_are_read(seen: dict[str, Any]) -> None:
 
 def test_the_live_answer_is_the_plan(seen: dict[str, Any]) -> None:
     shown = seen["shown"]
-    assert [f"{m} {f}" for m, f in (("crouch", 97), ("take-off", 101), ("apex", 111))] == [
-        line for line in shown["moments"] if line.split()[0] in ("crouch", "take-off", "apex")
-    ]
-    assert {"push 4", "fall 6"} <= {line.partition(" (")[0] for line in shown["phases"]}
-    assert "rise 10 (asked 9.99)" in shown["phases"]
-    assert "jump height 0.8514 m (asked 0.85 m)" in shown["changes"]
+    moments = dict(shown["moments"])
+    assert [moments[m] for m in ("Crouch", "Take-off", "Apex")] == ["97", "101", "111"]
+    given = {name: given for name, _, given in shown["phases"]}
+    assert (given["Push"], given["Fall"]) == ("4", "6")
+    # Asked and given side by side.
+    assert ["Rise", "9.99", "10"] in shown["phases"]
+    assert ["Jump height", "0.85 m", "0.851 m"] in shown["changes"]
     assert shown["planned_once"]
 
 
@@ -136,6 +142,8 @@ SAME = (
     "options", "ground", "run", "again_block", "again_other", "chain", "spline",
     "retime", "retime_pinned", "retime_between", "retime_selected",
     "resize", "resize_between", "resize_farther",
+    "cursor", "crate", "moon", "scene_gravity", "own_gravity", "mesh", "pinned",
+    "preferred", "over_preferred", "fix", "fix_one",
 )  # fmt: skip
 
 
@@ -198,9 +206,9 @@ def test_marks_follow_their_poses(seen: dict[str, Any]) -> None:
 def test_the_live_answer_goes_on_from_the_low(seen: dict[str, Any]) -> None:
     (moments,) = seen["remembered"]
     assert not seen["shown_chained"]["problem"]
-    assert f"crouch {moments['low']:g}" in seen["shown_chained"]["moments"]
+    assert ["Crouch", f"{moments['low']:g}"] in seen["shown_chained"]["moments"]
     keyed = {key[0] for curve in seen["chain"]["operator"].values() for key in curve}
-    shown = {float(line.split()[-1]) for line in seen["shown_chained"]["moments"]}
+    shown = {float(frame) for _, frame in seen["shown_chained"]["moments"]}
     assert shown <= keyed
 
 
@@ -211,12 +219,12 @@ def test_retime_shows_its_frames_before_it_is_done(seen: dict[str, Any]) -> None
     assert not shown["problem"]
     assert seen["retime_solved_once"]
     (after,) = seen["retime_moments"]
-    assert f"land 117 → {after['land']:g}" in shown["moments"]
-    assert "crouch 97" in shown["moments"]
+    assert ["Land", "117", f"{after['land']:g}"] in shown["moments"]
+    assert ["Crouch", "97", "97"] in shown["moments"]
     push = after["takeoff"] - after["crouch"]
     rise, fall = after["apex"] - after["takeoff"], after["land"] - after["apex"]
-    lines = {f"push 4 → {push:g}", f"rise 10 → {rise:g}", f"fall 6 → {fall:g}"}
-    assert lines <= set(shown["phases"])
+    for row in (("Push", 4, push), ("Rise", 10, rise), ("Fall", 6, fall)):
+        assert [f"{part:g}" if part != row[0] else part for part in row] in shown["phases"]
     said = seen["retime_report"]
     assert said.startswith(f"Retimed: push {push:g}, rise {rise:g}, fall {fall:g}. ")
 
@@ -251,8 +259,8 @@ def test_resize_waits_for_keys_and_for_something_to_do(seen: dict[str, Any]) -> 
 
 SAID = (
     # Whole frames onto a crate: what was got and what was asked.
-    "jump height 0.8514 m → 1.231 m (times 1.45, asked 1.226 m). Push 3, rise 12, fall 9. ",
-    "jump height 0.8514 m → 1.2 m (times 1.41). Push 3.369, rise 11.87, fall 8.772. ",
+    "jump height 0.851 m → 1.231 m (times 1.45, asked 1.226 m). Push 3, rise 12, fall 9. ",
+    "jump height 0.851 m → 1.2 m (times 1.41). Push 3.369, rise 11.87, fall 8.772. ",
     "travel 0 m → 1.5 m. Push 4, rise 10, fall 6. ",
 )
 
@@ -327,3 +335,154 @@ def test_what_cannot_be_is_one_plain_line(seen: dict[str, Any]) -> None:
 def test_disabling_leaves_nothing_behind(seen: dict[str, Any]) -> None:
     assert seen["left_behind"] == []
     assert seen["enabled_again"]
+
+
+def test_controls_are_found_taken_saved_and_loaded(seen: dict[str, Any]) -> None:
+    assert seen["found_by_operator"] == seen["found_by_api"]
+    assert seen["taken_feet"] == ["thigh.L", "thigh.R"]
+    assert 'feet = ["foot.L", "foot.R"]' in seen["rig_file"]
+    assert seen["loaded_controls"] == ["root", "body", "pelvis", "foot.L, foot.R"]
+    assert seen["own_pelvis"] == ["body", "body"]
+
+
+def test_a_plan_shows_what_block_would_touch_and_touches_nothing(seen: dict[str, Any]) -> None:
+    assert seen["plan"]["keys"] is True
+    assert seen["plan"]["channels"]
+    assert seen["plan"]["channels"] == seen["plan"]["api"]
+    # It is of what was asked then.
+    assert seen["plan_forgotten"] == ""
+
+
+def test_frames_are_picked_from_the_list(seen: dict[str, Any]) -> None:
+    given, chosen, pinned = seen["picked"]
+    assert given == chosen
+    # The take-off was pinned by hand and stays where it was.
+    assert seen["picked_blocked"] == [*chosen, 101]
+    assert seen["others_stay"]
+    assert pinned == [False, True, True, False, True, False, False]
+    assert seen["picked_after_block"] == [False, True, False, False, True, False, False]
+    pinned, picked = seen["pins_after_new_ask"]
+    assert pinned == [False, False, True, False, False, False, False]
+    assert not any(picked)
+    assert "no frames to pick" in seen["refused_pick"]
+
+
+def test_the_landing_is_pointed_at(seen: dict[str, Any]) -> None:
+    aimed, expected = seen["aimed"], seen["aimed_expected"]
+    assert aimed["foot_travel"] == pytest.approx(expected["foot_travel"], abs=1e-6)
+    assert aimed["heading"] == pytest.approx(expected["heading"], abs=1e-4)
+    # The soles of this jumper are its foot bones, 5 cm above the floor.
+    assert aimed["landing_level"] == pytest.approx(expected["landing_level"] - 0.05, abs=1e-6)
+    assert seen["aimed_at_crate"]["foot_travel"] == pytest.approx(2.0, abs=1e-6)
+    assert seen["aimed_at_crate"]["heading"] == pytest.approx(-90.0, abs=1e-4)
+    assert seen["crate_arguments"]["ground"] == "Crate of lamps"
+
+
+def test_gravity_is_chosen(seen: dict[str, Any]) -> None:
+    last = {
+        name: max(key[0] for curve in seen[name]["operator"].values() for key in curve)
+        for name in ("moon", "scene_gravity", "own_gravity")
+    }
+    assert last["moon"] > last["own_gravity"] > last["scene_gravity"]
+
+
+def test_preferences_hold_where_the_rig_says_nothing(seen: dict[str, Any]) -> None:
+    shown, entered = seen["entered"]
+    assert shown == pytest.approx(85.0, abs=1e-4)
+    assert entered == pytest.approx(1.2, abs=1e-6)
+    # 7 frames of anticipation before the push, which begins on another frame without them.
+    assert seen["preferred"]["operator"] != seen["over_preferred"]["operator"]
+
+
+def test_check_says_what_the_api_says(seen: dict[str, Any]) -> None:
+    assert seen["check"]["operator"] == seen["check"]["api"]
+    assert seen["check_keys"]
+    assert seen["check_summary"].startswith("1 jump: ")
+    frame, first = seen["went"]
+    assert frame == round(first)
+    assert "there is no finding 99" in seen["no_such_finding"]
+
+
+def test_a_finding_is_meant_with_a_reason(seen: dict[str, Any]) -> None:
+    assert "reason" in seen["no_reason"]
+    assert seen["intended"] == {seen["intended_kind"]: "the lamp pulls"}
+    assert seen["intended"] == seen["intended_by_api"]
+    assert set(seen["unmarked"]) == {None}
+
+
+def test_fix_leaves_less_to_find(seen: dict[str, Any]) -> None:
+    before, after = seen["fix_findings"]
+    assert len(after) < len(before)
+    assert set(after) <= set(before)
+
+
+CLEAR = {
+    "deleted bone": "no control 'wing'",
+    "edit mode": "Go to object mode or pose mode first",
+    "linked": "make a library override first",
+    "no selection": "Select the rig or the object that jumps",
+    "no bones": "",
+}
+EVERY = {
+    "find_controls", "mark_pose", "plan", "block", "spline", "retime", "resize", "check", "fix",
+    "mark_intended", "go_to_finding",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", CLEAR)
+def test_every_operator_says_clearly_why_it_does_not_run(seen: dict[str, Any], case: str) -> None:
+    said = seen["every_refusal"][case]
+    least = EVERY if case not in ("deleted bone", "no bones") else {"plan", "block", "fix"}
+    assert least <= said.keys()
+    for text in said.values():
+        assert CLEAR[case] in text
+        assert len(text.splitlines()) == 1
+        assert text
+        assert "Unexpected" not in text
+    assert seen["keys_after_every_refusal"]
+
+
+@pytest.fixture(scope="session")
+def older(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same zip as it might have been before: an older version, with a file that is gone now."""
+    target = tmp_path_factory.mktemp("older") / "leapwright-0.0.1.zip"
+    with zipfile.ZipFile(built) as packed, zipfile.ZipFile(target, "w") as made:
+        manifest = packed.read("blender_manifest.toml").decode()
+        version = tomllib.loads(manifest)["version"]
+        (wheel,) = (name for name in packed.namelist() if name.startswith("wheels/"))
+        old_wheel = "wheels/leapwright-0.0.1-py3-none-any.whl"
+        manifest = manifest.replace(f'"{version}"', '"0.0.1"').replace(wheel, old_wheel)
+        for name in packed.namelist():
+            if name == wheel:
+                made.writestr(old_wheel, _aged(packed.read(name)))
+            else:
+                text = manifest.encode() if name == "blender_manifest.toml" else packed.read(name)
+                made.writestr(name, text)
+        made.writestr("old_only.py", "")
+    return target
+
+
+def _aged(wheel: bytes) -> bytes:
+    """A wheel as one of version 0.0.1."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(wheel)) as packed, zipfile.ZipFile(made, "w") as aged:
+        (info,) = {n.split("/")[0] for n in packed.namelist() if ".dist-info/" in n}
+        version = info.removeprefix("leapwright-").removesuffix(".dist-info")
+        for name in packed.namelist():
+            content = packed.read(name)
+            if name.startswith(info):
+                content = content.replace(version.encode(), b"0.0.1")
+            aged.writestr(name.replace(info, "leapwright-0.0.1.dist-info"), content)
+    return made.getvalue()
+
+
+def test_it_upgrades_over_an_older_version_and_uninstalls(
+    built: Path, older: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    seen = drive(tmp_path_factory.mktemp("upgrade"), older, built)
+    assert seen["old"] == [True, True]
+    old_file, manifest = seen["new"]
+    assert not old_file
+    assert tomllib.loads(manifest)["version"] != "0.0.1"
+    assert seen["blocked_after_upgrade"] == ["FINISHED"]
+    assert seen["uninstalled"] == [False, []]
