@@ -90,7 +90,7 @@ def build_hare_first_hops() -> dict[str, Any]:
     objects.add_floor()
     hare_hops.add_crates()
     _daylight()
-    objects.add_camera((1.0, -9.0, 1.3), (1.0, 0.0, 0.85), width=4.2)
+    objects.add_camera((1.3, -9.0, 1.3), (1.3, 0.0, 0.85), width=4.2)
     hare_hops.key_hops(rig, controls)
     scene.frame_set(1)
     numbers = rig_numbers(rig, controls)

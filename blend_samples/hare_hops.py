@@ -13,7 +13,7 @@ from math import acos, atan2, cos, degrees, hypot, radians, sin
 
 import bpy
 from hare_poses import Pose, pose_controls
-from hare_rig import ANKLE, BALL, HIP, KNEE
+from hare_rig import ANKLE, BALL, HIP, KNEE, TOE
 from objects import CRATE_SIZE, add, crate_mesh
 
 Side = tuple[float, float]
@@ -135,10 +135,16 @@ def hop_numbers() -> list[dict[str, float]]:
 
 
 def add_crates() -> None:
-    """A low crate to hop over in the middle of each hop, from the night market."""
+    """A low crate to hop over in each hop but the timid one, from the night market."""
     mesh = crate_mesh()
-    for number, hop in enumerate(HOPS[1::2], start=1):
-        crate = add(f"Crate_{number}", mesh, at=(hop.along, 0.0, HIGH * CRATE_SIZE[2] / 2))
+    for number, (start, apex, low) in enumerate(
+        zip(HOPS[:-2:2], HOPS[1::2], HOPS[2::2], strict=True), 1
+    ):
+        if apex.foot[1] < 2 * HIGH * CRATE_SIZE[2]:
+            continue
+        # Half-way between the toes that leave and the heels that come down.
+        along = (start.along - TOE[1] + low.along - ANKLE[1]) / 2
+        crate = add(f"Crate_{number}", mesh, at=(along, 0.0, HIGH * CRATE_SIZE[2] / 2))
         crate.scale = (SLIM, 1.0, HIGH)
 
 

@@ -32,6 +32,7 @@ from leapwright.style import Style, styled_air
 from leapwright.units import positive
 from leapwright_blender import host, store
 from leapwright_blender.character import Holder
+from leapwright_blender.chosen import jump_moments
 from leapwright_blender.closed import refuse_channels
 from leapwright_blender.cog import Source, cog_source
 from leapwright_blender.correct import NEAR, ROOM, ROUNDS, TIGHTER, fitted, moved_share
@@ -46,7 +47,6 @@ from leapwright_blender.schedule import on_frames
 from leapwright_blender.space import Control, data_path_location, held_axes, label, the_object
 from leapwright_blender.space import pose_bone as bone_of
 from leapwright_blender.store import Remembered
-from leapwright_blender.turning import jump_moments
 from leapwright_blender.write import write_all
 
 __all__ = ["ArcKeys", "OffArc", "OnArc", "keep_on_arc"]
@@ -195,7 +195,7 @@ def keep_on_arc(
     """Correct the COG control in the air. `Rig.keep_on_arc` is the documented door."""
     within = float(positive(within, "within", "m"))
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
+    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
     named = cog_from
     if named is None and remembered is not None and remembered.cog_from != "control":
         named = remembered.cog_from

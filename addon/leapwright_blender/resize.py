@@ -18,6 +18,7 @@ from leapwright.resize import Resized
 from leapwright.style import Style
 from leapwright_blender import store
 from leapwright_blender.cast import Cast, read_cast
+from leapwright_blender.chosen import jump_moments
 from leapwright_blender.cog import Source, source_named
 from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground, ground_of
@@ -52,7 +53,6 @@ from leapwright_blender.space import Control, data_path_location, label
 from leapwright_blender.stood import leg_channels, slide_words, stood_still
 from leapwright_blender.store import Remembered
 from leapwright_blender.timed import Moved, retime_others
-from leapwright_blender.turning import jump_moments
 from leapwright_blender.write import write_all
 
 __all__ = ["resize"]
@@ -98,7 +98,7 @@ def resize(
 ) -> ResizedRig:
     """Make a rig's jump higher or farther. `Rig.resize` is the documented door."""
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
+    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
     source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
     before = _measured(obj, scene, ground, controls, frames, remembered, source)
     if before.heights.push is None or "crouch" not in frames:

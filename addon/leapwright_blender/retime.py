@@ -17,6 +17,7 @@ from leapwright.timemap import TimeMap
 from leapwright.units import STANDARD_GRAVITY, gravity_of
 from leapwright_blender import host, store
 from leapwright_blender.cast import read_cast
+from leapwright_blender.chosen import jump_moments
 from leapwright_blender.cog import Source, source_named
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.hang import laid_anew
@@ -47,7 +48,6 @@ from leapwright_blender.rig import Controls
 from leapwright_blender.space import Control
 from leapwright_blender.store import Remembered
 from leapwright_blender.timed import Moved, retime_others
-from leapwright_blender.turning import jump_moments
 from leapwright_blender.whole_pose import selected_paths
 from leapwright_blender.write import write_all
 
@@ -76,7 +76,7 @@ def retime(
     """Send a rig's jump through a map of time. `Rig.retime` is the documented door."""
     host.refuse_if_not_editable(obj, will_copy=True)
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, ground, controls, moments=moments, jump=jump)
+    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
     source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
     before = measure_flight(obj, scene, ground, controls, frames, source)
     solved = leapwright.retime(

@@ -390,7 +390,7 @@ class Rig:
             Where the moments are now, take-off and land at least. Default: the jump that the rig
             remembers; else where its COG turns and its soles leave and land.
         jump : int
-            Which of several remembered jumps, from 1.
+            Which of several jumps, from 1.
         root, cog, feet, rig_file
             The user's own choice of controls.
         to_gravity : bool, float or str
@@ -474,7 +474,7 @@ class Rig:
             Where the moments are now: crouch, take-off and land at least. Default: the jump that
             the rig remembers; else where its COG turns and its soles leave and land.
         jump : int
-            Which of several remembered jumps, from 1.
+            Which of several jumps, from 1.
         root, cog, feet, rig_file
             The user's own choice of controls.
         heading : float
@@ -776,7 +776,7 @@ class Rig:
         Parameters
         ----------
         jump : int
-            Which of several remembered jumps, from 1.
+            Which of several jumps, from 1.
         moments : mapping of moment to frame
             Where the moments are: take-off and land at least. Default: the jump that the rig
             remembers; else where its COG turns and its soles leave and land.

@@ -49,7 +49,7 @@ class LeapwrightDisplay(bpy.types.PropertyGroup):
 
 
 class LEAPWRIGHT_OT_measure(Verb, bpy.types.Operator):
-    """Measure the COG of this rig anew for the view; Esc stops."""
+    """Measure the COG of this rig anew for the view, a little at a time."""
 
     bl_idname = "leapwright.measure"
     bl_label = "Measure Jump Track"

@@ -204,3 +204,43 @@ def test_every_threshold_has_its_reason_and_every_finding_its_seed():
 def test_nothing_found_is_nothing_to_check():
     assert check((), Track.of([1.0])) == ()
     assert worst(()) is None
+
+
+def _eased_hops(magnification: float) -> Track:
+    """Four hops keyed at crouch, apex and low alone with flat handles: 3u² - 2u³ between them.
+
+    The soles leave where the body is as high as its push.
+    """
+    push, count = 0.3, 12
+    frames = np.arange(1, 8 * count + 8)
+    u = 1 - np.abs((frames - 1) % (2 * count) / count - 1)
+    u[frames > 8 * count] = 0
+    height = push * (1 + magnification) * (3 * u**2 - 2 * u**3)
+    soles = np.zeros((1, len(frames), 3))
+    soles[0, :, 2] = np.maximum(0, height - push)
+    cog = np.stack([0 * height, 0 * height, 0.7 + height], axis=1)
+    return Track.of(cog, frames=frames, soles=soles, names=["foot"])
+
+
+@pytest.mark.parametrize(
+    ("magnification", "named"),
+    [
+        (0.15, {"slows_before_takeoff"}),
+        (0.3, {"slows_before_takeoff"}),
+        (2, {"gains_after_takeoff", "off_arc"}),
+        (3, {"gains_after_takeoff", "off_arc"}),
+        (4, {"gains_after_takeoff", "off_arc"}),
+    ],
+)
+def test_a_beginners_hops(magnification, named):
+    # An eased way is fastest half-way up: after the feet leave where the jump is higher than the
+    # push, before where it is lower (calculus: u = 1/2 is at half of the height).
+    track = _eased_hops(magnification)
+    jumps = find(track)
+    assert len(jumps) == 4
+    found = check(jumps, track)
+    for jump in (1, 2, 3, 4):
+        mine = {f.id for f in found if f.jump == jump}
+        assert named <= mine
+        wrong = {"slows_before_takeoff", "gains_after_takeoff"} - named
+        assert not wrong & mine

@@ -34,7 +34,7 @@ JumpNumber = Annotated[
         metavar="N",
         rich_help_panel=JUMP,
         show_default=False,
-        help="Which of several remembered jumps, from 1.",
+        help="Which of several jumps, from 1.",
     ),
 ]
 Pin = Annotated[

@@ -10,10 +10,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.needs_bpy
+
 ROOT = Path(__file__).parents[2]
-BLOCKS = re.findall(
-    r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL
-)
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+(JOBS,) = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
 
 
 def run(code: str, folder: Path) -> str:
@@ -51,5 +55,23 @@ def test_block(tmp_path: Path) -> None:
     assert (tmp_path / "build" / "blocked.blend").exists()
 
 
+def test_a_night(tmp_path: Path) -> None:
+    """The jobs file and the script beside it, on two shots: one is done, and undone."""
+    (tmp_path / "shots").mkdir()
+    (tmp_path / "build").mkdir()
+    (tmp_path / "blend_samples").mkdir()
+    name = "blend_samples/hare_market.blend"
+    shutil.copy(ROOT / name, tmp_path / name)
+    run(BLOCKS[1], tmp_path)
+    for shot in ("hop_007", "hop_012"):
+        shutil.copy(tmp_path / "build" / "blocked.blend", tmp_path / "shots" / f"{shot}.blend")
+    before = (tmp_path / "shots" / "hop_012.blend").read_bytes()
+    (tmp_path / "night.toml").write_text(JOBS, encoding="utf-8")
+    said = run(BLOCKS[2], tmp_path)
+    assert "done " in said
+    assert "1 done; 0 failed;" in said
+    assert (tmp_path / "shots" / "hop_012.blend").read_bytes() == before
+
+
 def test_there_is_no_other_code() -> None:
-    assert len(BLOCKS) == 2
+    assert len(BLOCKS) == 3
