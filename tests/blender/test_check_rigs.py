@@ -17,6 +17,8 @@ from blender.rigs import fk_hare, object_crate, simple_hare
 from leapwright import HostError, InputError, NotFoundError, Style
 from leapwright_blender import host, open_shot, rig_of, store
 
+pytestmark = pytest.mark.thorough
+
 HARE = Path(__file__).parents[2] / "blend_samples" / "hare.blend"
 NAMES = ("crouch", "takeoff", "apex", "land", "low")
 

@@ -17,6 +17,8 @@ from leapwright_blender import rig_of
 from leapwright_blender.cog import cog_source, measure
 from leapwright_blender.read import read_curves
 
+pytestmark = pytest.mark.thorough
+
 WITHIN = 0.005
 POSES = {"crouch": 1, "takeoff": 2, "apex": 3, "land": 4}
 CONTACTS = ("crouch", "takeoff", "land")

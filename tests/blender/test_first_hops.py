@@ -13,6 +13,8 @@ import pytest
 
 from leapwright_blender import open_shot
 
+pytestmark = pytest.mark.thorough
+
 SAMPLE = Path(__file__).parents[2] / "blend_samples" / "hare_first_hops.blend"
 KEYS = (1, 10, 19, 29, 39, 51, 63, 72, 81)
 FLOOR_M = 0.0075

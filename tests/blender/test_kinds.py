@@ -18,6 +18,8 @@ from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.space import Control
 
+pytestmark = pytest.mark.thorough
+
 NEAR = 2e-5
 SOLES = 5e-3
 

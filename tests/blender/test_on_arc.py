@@ -19,6 +19,8 @@ from leapwright_blender import rig_of, store
 from leapwright_blender.read import read_curves
 from leapwright_blender.write import write_curves
 
+pytestmark = pytest.mark.thorough
+
 WITHIN = 0.005
 
 

@@ -39,6 +39,8 @@ from leapwright_blender.space import Point, rest_offset
 from leapwright_blender.turn import turn_of
 from leapwright_blender.write import write_curves
 
+pytestmark = pytest.mark.thorough
+
 MODES = ["QUATERNION", "XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX", "AXIS_ANGLE"]
 WITHIN = 0.005
 FRAMES = np.arange(1.0, 18.0)

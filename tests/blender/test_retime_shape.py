@@ -16,6 +16,8 @@ import pytest
 from blender.rigs import human
 from leapwright_blender import host, rig_of
 
+pytestmark = pytest.mark.thorough
+
 G = 9.80665
 FPS = 24
 MOMENTS = {"crouch": 38, "takeoff": 41, "apex": 53, "land": 65, "low": 68}

@@ -20,6 +20,8 @@ from leapwright_blender import host, open_shot, rig_of
 from leapwright_blender.account import Keyed
 from leapwright_blender.read import read_curves
 
+pytestmark = pytest.mark.thorough
+
 HELD = 2e-5
 """What the COG is held within where an edited pose of the root has no crouch beside it, m."""
 STEPS = 6

@@ -32,7 +32,7 @@ LENGTH_LIKE = "a length like 1.2m, 30cm, 4ft or 1ft6in (a bare number is in metr
 SPEED_LIKE = "a speed like 4m/s, 15km/h or 13ft/s (a bare number is in m/s)"
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?"
-_UNIT = r"[a-z'\"]+(?:/[a-z]+)?(?:\^\d|\*\*\d|²)?"
+_UNIT = r"(?:['\"]|[a-z]+(?:/[a-z]+)?(?:\^\d|\*\*\d|²)?)"
 _PART = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE)
 _ALIASES = {"'": "ft", '"': "in"}
 MOST_ROWS = 1000
