@@ -14,7 +14,7 @@ from typing import Any
 
 from leapwright.checked import Checked
 from leapwright.errors import InputError, LeapwrightError
-from leapwright.findings import FINDINGS, FIXES, Finding
+from leapwright.findings import FINDINGS, Finding, kinds_of
 from leapwright.repair import unclear
 from leapwright.style import Style
 from leapwright.timemap import TimeMap
@@ -109,7 +109,7 @@ def fix(
     def checked() -> Checked:
         return replace(check(obj, scene, **said), warnings=before.warnings)
 
-    wants, unfit = _fit(before, _wanted(before, jump, _kinds(only)))
+    wants, unfit = _fit(before, _wanted(before, jump, kinds_of(only)))
     cast = read_cast(obj, props=props)
     mender = Mender(
         obj, scene, controls, source, within, checked,
@@ -152,18 +152,6 @@ def _other_values(keys: Sequence[ChannelKeys]) -> list[str]:
 
 
 # --- What is asked ------------------------------------------------------------------------------
-
-
-def _kinds(only: Sequence[str]) -> frozenset[str]:
-    known = {*FINDINGS, *FIXES.values()}
-    for name in only:
-        if name not in known:
-            raise InputError(
-                f"only must name findings ({', '.join(FINDINGS)}) or fixes "
-                f"({', '.join(dict.fromkeys(FIXES.values()))}), got {name!r}",
-                "only",
-            )
-    return frozenset(only)
 
 
 def _wanted(before: Checked, jump: int | None, only: frozenset[str]) -> Wants:

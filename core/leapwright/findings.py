@@ -17,6 +17,7 @@ __all__ = [
     "Finding",
     "Severity",
     "finding_answer",
+    "kinds_of",
     "mark_intended",
     "worst",
 ]
@@ -174,6 +175,31 @@ def mark_intended(findings: Iterable[Finding], intended: Mapping[str, str]) -> t
             finding = replace(finding, severity="note", intended=reason, fix=None)
         marked.append(finding)
     return tuple(marked)
+
+
+def kinds_of(only: Iterable[str]) -> frozenset[str]:
+    """Names of findings and of fixes, as a set.
+
+    Parameters
+    ----------
+    only : iterable of str
+        Keys of `FINDINGS` or values of `FIXES`.
+
+    Raises
+    ------
+    InputError
+        A name is neither.
+    """
+    names = list(only)
+    fixes = tuple(dict.fromkeys(FIXES.values()))
+    for name in names:
+        if name not in FINDINGS and name not in fixes:
+            raise InputError(
+                f"only must name findings ({', '.join(FINDINGS)}) or fixes "
+                f"({', '.join(fixes)}), got {name!r}",
+                "only",
+            )
+    return frozenset(names)
 
 
 def worst(findings: Iterable[Finding]) -> Severity | None:

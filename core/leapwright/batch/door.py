@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
 import leapwright
 from leapwright.errors import InputError, LeapwrightError
-from leapwright.findings import FINDINGS, FIXES, mark_intended
+from leapwright.findings import kinds_of, mark_intended
 from leapwright.thresholds import thresholds
 
 __all__ = ["impossible"]
@@ -68,15 +68,8 @@ def impossible(verb: str, ask: Mapping[str, Any]) -> list[InputError]:
     return found
 
 
-def _only(names: Iterable[str]) -> None:
-    known = list(dict.fromkeys((*FINDINGS, *FIXES.values())))
-    for name in names:
-        if name not in known:
-            raise InputError(f"only must be of {', '.join(known)}, got {name!r}", "only")
-
-
 _NAMING: Mapping[str, Callable[[Any], object]] = MappingProxyType(
-    {"intended": lambda said: mark_intended((), said), "limits": thresholds, "only": _only}
+    {"intended": lambda said: mark_intended((), said), "limits": thresholds, "only": kinds_of}
 )
 
 
