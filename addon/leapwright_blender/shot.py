@@ -388,7 +388,7 @@ class Rig:
         ----------
         moments : mapping of moment to frame
             Where the moments are now, take-off and land at least. Default: the jump that the rig
-            remembers; else where its COG turns and its soles leave and land.
+            remembers; else it is found as by `check`.
         jump : int
             Which of several jumps, from 1.
         root, cog, feet, rig_file
@@ -472,7 +472,7 @@ class Rig:
         ----------
         moments : mapping of moment to frame
             Where the moments are now: crouch, take-off and land at least. Default: the jump that
-            the rig remembers; else where its COG turns and its soles leave and land.
+            the rig remembers; else it is found as by `check`.
         jump : int
             Which of several jumps, from 1.
         root, cog, feet, rig_file
@@ -779,7 +779,7 @@ class Rig:
             Which of several jumps, from 1.
         moments : mapping of moment to frame
             Where the moments are: take-off and land at least. Default: the jump that the rig
-            remembers; else where its COG turns and its soles leave and land.
+            remembers; else it is found as by `check`.
         cog_from : {"control", "segments", "mesh"}
             What the COG is measured with. Default: as the jump was blocked, if not by its
             control; else segments for people, else the mesh.

@@ -46,7 +46,7 @@ def resize(
             "MOMENT=FRAME",
             change.JUMP,
             "Where a moment is now: crouch, take-off and land at least. Default: as remembered, "
-            "else where the COG turns and the soles leave and land. Repeatable.",
+            "else found as by check. Repeatable.",
         ),
     ] = None,
     jump: change.JumpNumber = None,

@@ -62,8 +62,7 @@ def retime(
             "--moment",
             "MOMENT=FRAME",
             change.JUMP,
-            "Where a moment is now. Default: as remembered, else where the COG turns and the soles "
-            "leave and land. Repeatable.",
+            "Where a moment is now. Default: as remembered, else found as by check. Repeatable.",
         ),
     ] = None,
     jump: change.JumpNumber = None,
