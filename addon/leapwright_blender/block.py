@@ -24,6 +24,7 @@ from leapwright_blender.poses import Body, read_body, read_poses
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Shift, arrange, make_room
 from leapwright_blender.solved import Solved, solve
+from leapwright_blender.steps import Step, Steps, part
 from leapwright_blender.store import Remembered
 from leapwright_blender.wanted import Wanted, chained, check_wanted
 
@@ -35,8 +36,8 @@ Stale = list[tuple[Remembered, float]]
 
 def block(
     obj: Any, scene: Any, controls: Controls, wanted: Wanted, ask: Mapping[str, Any]
-) -> Blocked:
-    """Plan a jump through a rig's poses and key it. `Rig.block` is the documented door."""
+) -> Steps[Blocked]:
+    """Plan a jump through a rig's poses and key it, in steps. `Rig.block` is the door."""
     check_wanted(wanted)
     asked = {**_as_asked(wanted), **{k: v for k, v in ask.items() if v is not None}}
     before = store.load(obj)
@@ -46,11 +47,13 @@ def block(
     contacts = read_contacts(wanted.foot, controls, step=2 if ask.get("twos") else 1)
     frames = read_poses(wanted.poses)
     ground = ground_of(scene)
-    source = source_named(obj, scene, controls, wanted.cog_from)
+    yield Step(0.0, "reading the poses")
+    naming = source_named(obj, scene, controls, wanted.cog_from)
+    source = yield from part(naming, 0.0, 0.05)
     body = read_body(obj, scene, ground, controls, frames, source)
     solved = solve(obj, scene, ground, controls, body, wanted, ask, source)
 
-    def lay(solved: Solved, *, draft: bool = False) -> tuple[Layout, Stale, Shift]:
+    def lay(solved: Solved, *, draft: bool = False) -> Steps[tuple[Layout, Stale, Shift]]:
         course = solved.course
         refuse_outside(contacts, course)
         refuse_moving_parent(obj, scene, [*frames.values(), *course.every_frame])
@@ -60,7 +63,7 @@ def block(
         unasked = wanted.again or wanted.chain or wanted.replace
         since = max((_last(jump) for jump, _ in stale), default=None) if unasked else None
         shift = make_room(frames, course, wanted.after, since=since)
-        layout = lay_out(
+        layout = yield from lay_out(
             obj,
             scene,
             ground,
@@ -93,15 +96,16 @@ def block(
 
     if source is not None and frames and any(leg.after for leg in controls.legs if not leg.ik):
         # Legs that the poses leave hanging weigh where they will stand.
-        stood = lay(solved, draft=True)[0].stood
-        body = _as_they_stand(body, stood)
+        draft, _, _ = yield from part(lay(solved, draft=True), 0.05, 0.25)
+        body = _as_they_stand(body, draft.stood)
         solved = solve(obj, scene, ground, controls, body, wanted, ask, source)
-    layout, stale, shift = lay(solved)
+    layout, stale, shift = yield from part(lay(solved), 0.25, 0.9)
     course = solved.course
     jump = solved.jump
     measured = None
     warnings = [*jump.warnings, *solved.warnings, *layout.warnings]
     if not wanted.dry_run:
+        yield Step(0.9, "writing")
         top = jump.moments.takeoff + jump.takeoff_speed / jump.gravity * float(jump.frame_rate)
         measured, more = finish(
             obj,

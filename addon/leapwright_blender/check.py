@@ -20,6 +20,7 @@ from leapwright_blender.cog import Source
 from leapwright_blender.playing import played_action, playing
 from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
+from leapwright_blender.steps import Steps
 from leapwright_blender.store import Remembered
 from leapwright_blender.tracked import Tracked, keyed_span, read_tracked
 
@@ -42,8 +43,8 @@ def check(
     twos: bool | None = None,
     action: str | None = None,
     frames: tuple[float, float] | None = None,
-) -> Checked:
-    """Check the jumps of a rig. Nothing in the file is changed.
+) -> Steps[Checked]:
+    """Check the jumps of a rig, in steps. Nothing in the file is changed.
 
     What is not said is as the rig remembers it: a jump that was blocked is checked with the COG
     source, gravity and style that it was made with.
@@ -91,7 +92,7 @@ def check(
     if cog_from is None and jumps:
         cog_from = jumps[-1].cog_from
     with playing(obj, action):
-        tracked = read_tracked(
+        tracked = yield from read_tracked(
             obj, scene, controls=controls, cog_from=cog_from, ground=ground, frames=frames
         )
         edited = _edited(obj, jumps)

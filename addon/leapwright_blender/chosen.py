@@ -14,6 +14,7 @@ from leapwright.pins import MOMENTS
 from leapwright.units import finite
 from leapwright_blender import store
 from leapwright_blender.rig import Controls
+from leapwright_blender.steps import Steps
 from leapwright_blender.store import Remembered
 from leapwright_blender.tracked import keyed_span, read_tracked
 
@@ -29,8 +30,8 @@ def jump_moments(
     *,
     moments: Mapping[str, float | None] | None = None,
     jump: int | None = None,
-) -> tuple[dict[str, float], Remembered | None]:
-    """Frames of a jump's moments, and what the rig remembers of it.
+) -> Steps[tuple[dict[str, float], Remembered | None]]:
+    """Frames of a jump's moments, and what the rig remembers of it; in steps.
 
     Parameters
     ----------
@@ -50,7 +51,7 @@ def jump_moments(
         return _given(moments), None
     remembered = store.load(obj)
     if not remembered:
-        return _found(obj, scene, controls, jump), None
+        return (yield from _found(obj, scene, controls, jump)), None
     numbered = list(enumerate((r.moments["takeoff"] for r in remembered), start=1))
     chosen = remembered[_number(jump, numbered, f"{obj.name!r} remembers") - 1]
     return dict(chosen.moments), chosen
@@ -82,11 +83,11 @@ def _given(moments: Mapping[str, float | None]) -> dict[str, float]:
     return ordered
 
 
-def _found(obj: Any, scene: Any, controls: Controls, jump: int | None) -> dict[str, float]:
+def _found(obj: Any, scene: Any, controls: Controls, jump: int | None) -> Steps[dict[str, float]]:
     """Whole frames of the moments of a jump as a check finds it."""
     if keyed_span(obj) is None:
         raise NotFoundError(f"{obj.name!r} has no keys, so there is no jump in it")
-    tracked = read_tracked(obj, scene, controls=controls, cog_from="control")
+    tracked = yield from read_tracked(obj, scene, controls=controls, cog_from="control")
     seen = search(tracked.track, gravity=tracked.ground.gravity, ground=tracked.floor)
     if not seen.jumps:
         raise NotFoundError(

@@ -25,6 +25,7 @@ from .rig import Controls, find_controls
 from .sample import sample
 from .solids import Piece, closed_pieces
 from .space import Control, Point, label, rest_offset, the_object
+from .steps import Step, Steps, part
 
 __all__ = ["SOURCES", "Source", "cog_source", "measure", "persons_source", "source_named", "stray"]
 
@@ -109,8 +110,8 @@ def cog_source(
     controls: Controls | None = None,
     sex: str = "mean",
     without: Sequence[str] = (),
-) -> Source:
-    """Choose what the COG of a character is measured with, and read its masses.
+) -> Steps[Source]:
+    """Choose what the COG of a character is measured with, and read its masses; in steps.
 
     Parameters
     ----------
@@ -147,14 +148,14 @@ def cog_source(
     if which == "segments":
         return _by_segments(obj, body_of(obj, sex), "you asked for it")
     if which == "mesh":
-        return _by_mesh(obj, scene, without, "you asked for it")
-    return _default(obj, scene, controls, sex, without)
+        return (yield from _by_mesh(obj, scene, without, "you asked for it"))
+    return (yield from _default(obj, scene, controls, sex, without))
 
 
 def source_named(
     obj: Any, scene: Any, controls: Controls, name: str | None = None
-) -> Source | None:
-    """What to measure a jump's COG with, by name; None is the COG control itself.
+) -> Steps[Source | None]:
+    """What to measure a jump's COG with, by name, in steps; None is the COG control itself.
 
     Parameters
     ----------
@@ -168,7 +169,7 @@ def source_named(
     """
     if name is None or name == "control":
         return None
-    return cog_source(obj, scene, name, controls=controls)
+    return (yield from cog_source(obj, scene, name, controls=controls))
 
 
 def persons_source(obj: Any, *, sex: str = "mean") -> Source | None:
@@ -191,7 +192,7 @@ def persons_source(obj: Any, *, sex: str = "mean") -> Source | None:
 
 def _default(
     obj: Any, scene: Any, controls: Controls | None, sex: str, without: Sequence[str]
-) -> Source:
+) -> Steps[Source]:
     try:
         body = body_of(obj, sex)
     except NotFoundError:
@@ -200,7 +201,8 @@ def _default(
         return _by_segments(obj, body, _LIKE_A_PERSON.format(obj.name))
     why = f"{obj.name!r} is not built like a person"
     try:
-        return _by_mesh(obj, scene, without, why if obj.pose else f"{obj.name!r} has no bones")
+        why_mesh = why if obj.pose else f"{obj.name!r} has no bones"
+        return (yield from _by_mesh(obj, scene, without, why_mesh))
     except NotFoundError:
         pass
     limbs = body is not None and {"leg", "arm"} <= set(body.proportions)
@@ -306,18 +308,22 @@ def _by_segments(obj: Any, body: Body, why: str) -> Source:
     )
 
 
-def _by_mesh(obj: Any, scene: Any, without: Sequence[str], why: str) -> Source:
+def _by_mesh(obj: Any, scene: Any, without: Sequence[str], why: str) -> Steps[Source]:
     meshes, left = body_meshes(obj)
     used = [m for m in meshes if m.name not in set(without)]
     left += [f"{m.name!r} is left out: you said so" for m in meshes if m not in used]
-    read = [read_rest_mesh(obj, mesh, scene=scene) for mesh in used]
-    found, notes = closed_pieces(read)
+    read = []
+    for number, mesh in enumerate(used):
+        yield Step(0.2 * number / len(used), f"reading {mesh.name!r}")
+        read.append(read_rest_mesh(obj, mesh, scene=scene))
+    found, notes = yield from part(closed_pieces(read), 0.2, 0.6)
     if not found:
         said = "; ".join([*left, *notes]) or "it has no meshes"
         raise NotFoundError(f"mesh: {obj.name!r} has no closed mesh: {said}")
     volumes: dict[Control, float] = {}
     moments: dict[Control, Floats] = {}
-    for piece in found:
+    for number, piece in enumerate(found):
+        yield Step(0.6 + 0.4 * number / len(found), f"weighing {piece.mesh.name!r}")
         carriers, shares = piece.shares()
         for carrier, size, moment in zip(carriers, shares.volumes, shares.moments, strict=True):
             _add(volumes, moments, carrier, float(size), moment)

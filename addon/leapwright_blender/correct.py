@@ -19,16 +19,19 @@ from leapwright_blender.course import Course
 from leapwright_blender.ground import Ground
 from leapwright_blender.ride import Ride
 from leapwright_blender.sample import linear_maps
+from leapwright_blender.steps import Step, Steps, creeping, part
 
 __all__ = ["Measure", "corrected", "fitted", "moved_share", "settled"]
 
 Floats = NDArray[np.float64]
 
-Measure = Callable[[Floats], Floats]
+Measure = Callable[[Floats], Steps[Floats]]
 """The COG on frames, (F,) → (F, 3), m in the plan's axes, as the rig plays just now."""
 
 ROUNDS = 6
 """At most so many times what is still missed is given to the COG control."""
+
+HELD = "holding the COG on its arc"
 
 NEAR = 0.2
 """Every frame is brought to this part of the distance before keys are left out."""
@@ -54,8 +57,8 @@ def corrected(
     posed: Collection[str],
     within: float,
     every_frame: bool = True,
-) -> Ride:
-    """The same ride with what the measured COG misses of its course added.
+) -> Steps[Ride]:
+    """The same ride with what the measured COG misses of its course added; in steps.
 
     To be called while the ride is rehearsed. Keys are added, as few as hold the COG within a
     distance; posed values stay.
@@ -77,7 +80,7 @@ def corrected(
         The ride itself where it is near enough.
     """
     frames = course.every_frame if every_frame else ride.frames
-    missing = course.at(frames) - cog(frames)
+    missing = course.at(frames) - (yield from cog(frames))
     at_knot = np.searchsorted(frames, ride.frames)
     missing[_stays(frames, ride, posed)] = 0
     if np.max(np.linalg.norm(missing, axis=1)) <= within:
@@ -101,8 +104,8 @@ def settled(
     within: float,
     rehearse: Callable[[Ride], None],
     room: float = ROOM,
-) -> Ride:
-    """As `corrected`, for a COG that moves with the body and not just with its control.
+) -> Steps[Ride]:
+    """As `corrected`, for a COG that moves with the body and not just with its control; in steps.
 
     Planted legs and hands do not come along when the COG control moves: what is missed is given
     to it again until nothing is, and which part of it the COG makes is learned on the way.
@@ -123,30 +126,36 @@ def settled(
     at_knot = np.searchsorted(frames, ride.frames)
     stays = _stays(frames, ride, posed)
 
-    def missed() -> Floats:
-        missing = course.at(frames) - cog(frames)
+    def missed(begun: float, ended: float) -> Steps[Floats]:
+        missing = course.at(frames) - (yield from part(cog(frames), begun, ended, HELD))
         missing[stays] = 0
         return missing
 
-    missing = missed()
+    missing = yield from missed(0.0, 0.1)
     if np.max(np.linalg.norm(missing, axis=1)) <= within:
         return ride
+    yield Step(0.1, HELD)
     linear = _linear(obj, scene, ground, ride, frames)
     own, share = np.zeros_like(missing), np.ones(len(frames))
-    for _ in range(ROUNDS):
+    for number in range(ROUNDS):
+        begun, ended = (0.1 + 0.6 * creeping(n) for n in (number, number + 1))
+        yield Step(begun, HELD)
         by = missing / share[:, None]
         own = own + np.linalg.solve(linear, by[..., None])[..., 0]
         rehearse(_dense(ride, frames, own))
-        before, missing = missing, missed()
+        before = missing
+        missing = yield from missed(begun, ended)
         share = moved_share(by, before - missing)
         if np.max(np.linalg.norm(missing, axis=1)) <= NEAR * within:
             break
     asked = within * room
-    for _ in range(ROUNDS):
+    for number in range(ROUNDS):
+        begun, ended = (0.7 + 0.3 * creeping(n) for n in (number, number + 1))
+        yield Step(begun, HELD)
         found = fitted(frames, own, linear * share[:, None, None], at_knot, asked)
         made = _with(ride, frames, own, found)
         rehearse(made)
-        if np.max(np.linalg.norm(missed(), axis=1)) <= within:
+        if np.max(np.linalg.norm((yield from missed(begun, ended)), axis=1)) <= within:
             break
         asked *= TIGHTER
     return made

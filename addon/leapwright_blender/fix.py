@@ -7,9 +7,10 @@ away, or that makes another, is not written and says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import count
 from typing import Any
 
 from leapwright.checked import Checked
@@ -41,6 +42,7 @@ from leapwright_blender.recast import (
 from leapwright_blender.recollected import recollected
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import Controls
+from leapwright_blender.steps import Step, Steps, creeping, part
 from leapwright_blender.write import write_all
 
 __all__ = ["fix"]
@@ -78,8 +80,8 @@ def fix(
     props: bool = True,
     markers: bool = True,
     dry_run: bool = False,
-) -> Fixed:
-    """Fix the jumps of a rig. `Rig.fix` is the documented door.
+) -> Steps[Fixed]:
+    """Fix the jumps of a rig, in steps. `Rig.fix` is the documented door.
 
     Parameters
     ----------
@@ -102,12 +104,14 @@ def fix(
     named = cog_from or (jumps[-1].cog_from if jumps else None)
     # Read once: the masses of a mesh take longer than all the rest. Of a control it is to be said
     # how far the COG strays from it.
-    source = cog_source(obj, scene, named, controls=controls)
-    before = check(obj, scene, cog_from=named if source.name == "control" else source, **said)
+    source = yield from cog_source(obj, scene, named, controls=controls)
+    yield Step(0.0, "reading the animation")
+    named_source = named if source.name == "control" else source
+    before = yield from part(check(obj, scene, cog_from=named_source, **said), 0.0, 0.2)
     said["cog_from"] = source
 
-    def checked() -> Checked:
-        return replace(check(obj, scene, **said), warnings=before.warnings)
+    def checked() -> Steps[Checked]:
+        return replace((yield from check(obj, scene, **said)), warnings=before.warnings)
 
     wants, unfit = _fit(before, _wanted(before, jump, kinds_of(only)))
     cast = read_cast(obj, props=props)
@@ -116,8 +120,13 @@ def fix(
         push=_push_style(obj, style),
     )  # fmt: skip
     draft, after, done = Draft.of(cast), before, unfit
-    for chain in _chains(before, wants):
-        draft, after, told = _mended(mender, draft, before, after, chain)
+    chains = list(_chains(before, wants))
+    for number, chain in enumerate(chains):
+        draft, after, told = yield from part(
+            _mended(mender, draft, before, after, chain),
+            0.2 + 0.6 * number / len(chains),
+            0.2 + 0.6 * (number + 1) / len(chains),
+        )
         done += told
     plan = _plan(cast, draft)
     changed = bool(draft.touched)
@@ -126,7 +135,9 @@ def fix(
         refuse_closed(plan)
     if changed and not dry_run:
         opened = open_up(plan)
-        after = _written(obj, scene, plan, draft, before, after, done, checked, markers=markers)
+        after = yield from part(
+            _written(obj, scene, plan, draft, before, after, checked, markers=markers), 0.8, 1.0
+        )
     keys = keys_of_channels(
         cast.curves, draft.frames, joined(cast, draft.curves),
         [cast.label(c.label) for c in cast.curves.channels],
@@ -216,12 +227,21 @@ def _chains(before: Checked, wants: Wants) -> Iterator[Wants]:
 
 def _mended(
     mender: Mender, draft: Draft, before: Checked, now: Checked, chain: Wants
-) -> tuple[Draft, Checked, list[Done]]:
+) -> Steps[tuple[Draft, Checked, list[Done]]]:
     """The draft with a chain's fixes, as far as they are good."""
-    best, problems = _tried(mender, draft, before, now, _Try(chain))
+    tries = count()
+
+    def tried(
+        draft: Draft, now: Checked, attempt: _Try
+    ) -> Steps[tuple[tuple[Draft, Checked] | None, list[str]]]:
+        number = next(tries)
+        steps = _tried(mender, draft, before, now, attempt)
+        return (yield from part(steps, creeping(number), creeping(number + 1)))
+
+    best, problems = yield from tried(draft, now, _Try(chain))
     lays = any({"lay_arc", "move_contact", "even_travel"} & set(own) for own in chain.values())
     if best is None and lays and mender.controls.feet:
-        other, _ = _tried(mender, draft, before, now, _Try(chain, carry_feet=True))
+        other, _ = yield from tried(draft, now, _Try(chain, carry_feet=True))
         best = other or best
     if best is not None:
         return best[0], best[1], _told(best[0], chain, {})
@@ -236,14 +256,14 @@ def _mended(
         return draft, now, _told(draft, chain, reasons)
     for number, own in chain.items():
         more = {**good, number: own}
-        found, why = _tried(mender, draft, before, now, _Try(more))
+        found, why = yield from tried(draft, now, _Try(more))
         if found is not None:
             good, (start, checked) = more, found
             continue
         for kind in [kind for kind in ORDER if kind in own]:
             had = good.get(number, {})
             more = {**good, number: {**had, kind: own[kind]}}
-            found, why = _tried(mender, draft, before, now, _Try(more))
+            found, why = yield from tried(draft, now, _Try(more))
             if found is None:
                 reasons[number, kind] = why[0]
             else:
@@ -253,11 +273,12 @@ def _mended(
 
 def _tried(
     mender: Mender, draft: Draft, before: Checked, now: Checked, attempt: _Try
-) -> tuple[tuple[Draft, Checked] | None, list[str]]:
+) -> Steps[tuple[tuple[Draft, Checked] | None, list[str]]]:
     try:
-        made = mender.mend(draft, now, attempt.wants, carry_feet=attempt.carry_feet)
+        mending = mender.mend(draft, now, attempt.wants, carry_feet=attempt.carry_feet)
+        made = yield from part(mending, 0.0, 0.7)
         with rehearsal(made.played):
-            after = mender.checked()
+            after = yield from part(mender.checked(), 0.7, 1.0)
     except LeapwrightError as error:
         return None, [str(error)]
     problems = _problems(before, after, attempt.wants)
@@ -316,25 +337,25 @@ def _written(
     draft: Draft,
     before: Checked,
     expected: Checked,
-    done: Sequence[Done],
-    checked: Any,
+    checked: Callable[[], Steps[Checked]],
     *,
     markers: bool,
-) -> Checked:
-    """Write all or nothing; give the check of what is there then."""
+) -> Steps[Checked]:
+    """Write all or nothing; give the check of what is there then. Stopped, nothing is written."""
     jumps = store.load(obj)
     kept = recollected(obj, plan.cast, draft, before, jumps)
+    moved = list(jumps)
     with ExitStack() as undo, write_all(sheets(plan)):
         put_back(keys_of(plan, ~plan.changed))
         if jumps:
             undo.callback(store.save, obj, jumps)
             moved = kept()
             store.save(obj, moved)
-            if markers and moved != list(jumps):
-                set_markers(scene, obj.name, [marked(one) for one in moved])
-        after: Checked = checked()
+        after = yield from checked()
         _refuse_other(expected, after)
         undo.pop_all()
+    if markers and moved != list(jumps):
+        set_markers(scene, obj.name, [marked(one) for one in moved])
     return after
 
 

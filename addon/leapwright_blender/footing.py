@@ -22,6 +22,7 @@ from leapwright_blender.read import read_curves
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
 from leapwright_blender.space import Point
+from leapwright_blender.steps import Steps
 
 __all__ = ["footing", "sliding", "too_short"]
 
@@ -40,7 +41,7 @@ def footing(
     lifts: Mapping[str, float],
     stepped: bool,
     within: float,
-) -> LegKeys | None:
+) -> Steps[LegKeys | None]:
     """Keys for legs that are turned joint by joint: their feet stay where they are planted.
 
     None where no leg has a foot of its own; one that ends with the shin cannot be held.
@@ -48,13 +49,15 @@ def footing(
     plants = _plants(obj, ground, controls, course, body, contacts, lifts)
     if not plants:
         return None
-    return leg_keys(
-        obj,
-        scene,
-        plants,
-        moments=course.frames.tolist(),
-        within=within / ground.metres,
-        stepped=stepped,
+    return (
+        yield from leg_keys(
+            obj,
+            scene,
+            plants,
+            moments=course.frames.tolist(),
+            within=within / ground.metres,
+            stepped=stepped,
+        )
     )
 
 

@@ -11,13 +11,14 @@ from leapwright.errors import InputError, NotFoundError
 from leapwright.findings import mark_intended as as_notes
 from leapwright_blender import store
 from leapwright_blender.check import check, link
+from leapwright_blender.steps import Steps
 from leapwright_blender.store import Remembered
 
 __all__ = ["mark_intended", "unmark_intended"]
 
 
-def mark_intended(obj: Any, scene: Any, finding: str, reason: str) -> None:
-    """Keep that a finding is meant: with the jump that was blocked, else with the rig.
+def mark_intended(obj: Any, scene: Any, finding: str, reason: str) -> Steps[None]:
+    """Keep that a finding is meant, in steps: with the jump that was blocked, else with the rig.
 
     Parameters
     ----------
@@ -41,7 +42,7 @@ def mark_intended(obj: Any, scene: Any, finding: str, reason: str) -> None:
         raise InputError("reason must say why it is meant, got nothing", "reason")
     kind, _, number = finding.partition("@")
     jumps = list(store.load(obj))
-    which = _remembered(obj, scene, int(number), jumps) if number else None
+    which = (yield from _remembered(obj, scene, int(number), jumps)) if number else None
     if which is None:
         store.save_intended(obj, {**store.load_intended(obj), finding: reason})
         return
@@ -50,8 +51,8 @@ def mark_intended(obj: Any, scene: Any, finding: str, reason: str) -> None:
     store.save(obj, jumps)
 
 
-def unmark_intended(obj: Any, scene: Any, finding: str) -> None:
-    """Forget that a finding is meant.
+def unmark_intended(obj: Any, scene: Any, finding: str) -> Steps[None]:
+    """Forget that a finding is meant, in steps.
 
     Parameters
     ----------
@@ -72,7 +73,9 @@ def unmark_intended(obj: Any, scene: Any, finding: str) -> None:
         store.save_intended(obj, general)
         return
     jumps = list(store.load(obj))
-    which = _remembered(obj, scene, int(number), jumps) if number.isdecimal() else None
+    which = None
+    if number.isdecimal():
+        which = yield from _remembered(obj, scene, int(number), jumps)
     meant = {} if which is None else store.intended_of(jumps[which])
     if which is None or kind not in meant:
         marked = [
@@ -92,9 +95,9 @@ def _with(jump: Remembered, meant: Mapping[str, str]) -> Remembered:
     return replace(jump, intended=entries)
 
 
-def _remembered(obj: Any, scene: Any, number: int, jumps: list[Remembered]) -> int | None:
+def _remembered(obj: Any, scene: Any, number: int, jumps: list[Remembered]) -> Steps[int | None]:
     """Which remembered jump the found one of that number is; None for one that nobody blocked."""
-    found = check(obj, scene).jumps
+    found = (yield from check(obj, scene)).jumps
     if not 1 <= number <= len(found):
         there = "no jump" if not found else f"jumps 1 to {len(found)}"
         raise NotFoundError(f"there is no jump {number}: {obj.name!r} has {there}")

@@ -22,12 +22,13 @@ from leapwright_blender.ground import Ground
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.relaid import Job, cut, is_on, job_of, keyed_axes, laid, plan_maps
 from leapwright_blender.space import Control
+from leapwright_blender.steps import Step, Steps, creeping, part
 
 __all__ = ["Laid", "lay_arcs", "runs_of"]
 
 Floats = NDArray[np.float64]
 Played = list[tuple[Any, Curves]]
-Replant = Callable[[Played], Played]
+Replant = Callable[[Played], Steps[Played]]
 
 ROUNDS = 5
 """How often what is missed is given again."""
@@ -93,8 +94,8 @@ def lay_arcs(
     uneven: float,
     feet: Sequence[Control] = (),
     replant: Replant,
-) -> Laid:
-    """Lay the COG of some jumps.
+) -> Steps[Laid]:
+    """Lay the COG of some jumps, in steps.
 
     Parameters
     ----------
@@ -134,7 +135,9 @@ def lay_arcs(
     speeds = _speeds(obj, scene, ground, source, base, repairs)
     now, farthest = base, np.inf
     for attempt in range(ROUNDS):
-        stood = replant(now)
+        begun, ended = creeping(attempt), creeping(attempt + 1)
+        yield Step(begun, "laying the COG on its arc")
+        stood = yield from part(replant(now), begun, ended)
         with rehearsal(stood):
             places = ground.to_plan(measure(obj, scene, at, source))
             missing = _missing(at, places, repairs, speeds, fresh, uneven)
@@ -150,7 +153,7 @@ def lay_arcs(
                 (block, laid(curves, job, there, linear) if is_on(job.control, block) else curves)
                 for block, curves in now
             ]
-    stood = replant(now)
+    stood = yield from replant(now)
     return Laid([curves for _, curves in stood], farthest)
 
 

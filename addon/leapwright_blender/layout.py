@@ -26,18 +26,19 @@ from leapwright_blender.character import Holder, holders
 from leapwright_blender.closed import refuse_channels
 from leapwright_blender.cog import Source
 from leapwright_blender.contact import Contact
-from leapwright_blender.correct import ROOM, Measure, corrected, settled
+from leapwright_blender.correct import HELD, ROOM, Measure, corrected, settled
 from leapwright_blender.course import Course
 from leapwright_blender.footing import footing, sliding, too_short
 from leapwright_blender.ground import Ground
 from leapwright_blender.planted import LegKeys
-from leapwright_blender.poses import Body, cog_on
+from leapwright_blender.poses import Body, cog_in_steps
 from leapwright_blender.read import Reading, read_curves
 from leapwright_blender.rehearsal import Rehearsal, rehearsal
 from leapwright_blender.ride import Ride
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Schedule
 from leapwright_blender.space import Control, held_axes, label
+from leapwright_blender.steps import Step, Steps, creeping, part
 from leapwright_blender.store import Remembered
 from leapwright_blender.whole_pose import whole_pose
 
@@ -53,7 +54,7 @@ COG_SHARE = 0.2
 """The COG control is held five times as near as the soles: it is what the arc is judged by. A COG
 measured over the whole body is held as near as they are: its limbs sway on every frame."""
 
-STEPS = 4
+TRIES = 4
 """At most so many times a key is moved for a COG that does not quite follow it."""
 
 TURNS = 5
@@ -130,8 +131,8 @@ def lay_out(
     unasked: bool = True,
     source: Source | None = None,
     draft: bool = False,
-) -> Layout:
-    """Work out every key of a jump.
+) -> Steps[Layout]:
+    """Work out every key of a jump, in steps.
 
     Parameters
     ----------
@@ -184,6 +185,7 @@ def lay_out(
         if schedule.curves.channels:
             host.refuse_if_not_editable(page.holder.block, will_copy=True)
             _refuse_unplayed(page, schedule, _carrying(rode))
+    yield Step(0.0, "laying out the keys")
     with rehearsal(_written(pages, schedules)) as stage:
         planted: list[Curves] = []
 
@@ -205,15 +207,20 @@ def lay_out(
             footing, obj, scene, ground, controls, course, body,
             contacts=contacts, lifts=lifts, stepped=stepped, within=within,
         )  # fmt: skip
-        better = rode if draft else correct(rode)
+        better = rode if draft else (yield from part(correct(rode), 0.0, 0.4))
         if better is not rode:
             schedules = rehearse(better)
-        leg_sheet = plant() if legs else None
-        stood = _stood(obj, stage, leg_sheet, course, body, cog) if draft else {}
+        leg_sheet = (yield from part(plant(), 0.4, 0.6)) if legs else None
+        stood = {}
+        if draft:
+            stood = yield from _stood(obj, stage, leg_sheet, course, body, cog)
         if source is not None and leg_sheet is not None and not draft:
-            better, leg_sheet = _weighed(
-                obj, stage, planted, pages[0], leg_sheet, better,
-                rehearse=rehearse, correct=correct, plant=plant,
+            better, leg_sheet = yield from part(
+                _weighed(
+                    obj, stage, planted, pages[0], leg_sheet, better,
+                    rehearse=rehearse, correct=correct, plant=plant,
+                ),
+                0.6, 1.0,
             )  # fmt: skip
             schedules = arranged(better)
         slid = (0.0, 0.0)
@@ -403,8 +410,8 @@ def _cog(
     controls: Controls,
     source: Source | None,
     frames: Floats,
-) -> Floats:
-    return cog_on(obj, scene, ground, controls, frames, source)
+) -> Steps[Floats]:
+    return cog_in_steps(obj, scene, ground, controls, frames, source)
 
 
 def _corrected(
@@ -423,7 +430,7 @@ def _corrected(
     air: str,
     whole_body: bool,
     room: float = ROOM,
-) -> list[Ride]:
+) -> Steps[list[Ride]]:
     """Rides with what the measured COG misses added: the root's at the apex, where it carries the
     body, then the COG control's anywhere between the poses."""
     posed = set(body.stands)
@@ -437,7 +444,9 @@ def _corrected(
         now[place] = ride
         rehearse(now)
 
-    for control, stays, every_frame in steps:
+    for number, (control, stays, every_frame) in enumerate(steps):
+        begun, ended = number / len(steps), (number + 1) / len(steps)
+        yield Step(begun, HELD)
         at = [i for i, ride in enumerate(now) if ride.control == control]
         if not at:
             continue
@@ -445,17 +454,21 @@ def _corrected(
             corrected, obj, scene, ground, course, cog=cog, posed=stays, within=within
         )  # fmt: skip
         if every_frame and whole_body:
-            settled(
-                obj, scene, ground, course, now[at[0]],
-                cog=cog, posed=stays, within=within, rehearse=partial(put, at[0]), room=room,
+            yield from part(
+                settled(
+                    obj, scene, ground, course, now[at[0]],
+                    cog=cog, posed=stays, within=within, rehearse=partial(put, at[0]), room=room,
+                ),
+                begun, ended,
             )  # fmt: skip
             continue
         # Where planted limbs stay behind, the COG comes near by steps.
-        for _ in range(STEPS if whole_body else 1):
-            ride = better(now[at[0]], every_frame=every_frame)
+        for _ in range(TRIES if whole_body else 1):
+            ride = yield from better(now[at[0]], every_frame=every_frame)
             if ride is now[at[0]]:
                 break
             put(at[0], ride)
+            yield Step(ended, HELD)
     return rode if all(a is b for a, b in zip(now, rode, strict=True)) else now
 
 
@@ -466,14 +479,15 @@ def _stood(
     course: Course,
     body: Body,
     cog: Measure,
-) -> dict[str, Floats]:
+) -> Steps[dict[str, Floats]]:
     """Where the COG is in the poses on the ground, as they play with planted legs."""
     if leg_sheet is not None:
         stage.write(obj, leg_sheet.curves)
     moments = [m for m in body.stands if m in course.knots and m != "apex"]
     if not moments:
         return {}
-    return dict(zip(moments, cog(np.array([course.frame(m) for m in moments])), strict=True))
+    places = yield from cog(np.array([course.frame(m) for m in moments]))
+    return dict(zip(moments, places, strict=True))
 
 
 def _weighed(
@@ -485,22 +499,23 @@ def _weighed(
     rode: list[Ride],
     *,
     rehearse: Callable[[Sequence[Ride]], list[Schedule]],
-    correct: Callable[..., list[Ride]],
-    plant: Callable[[], LegKeys | None],
-) -> tuple[list[Ride], LegKeys]:
+    correct: Callable[..., Steps[list[Ride]]],
+    plant: Callable[[], Steps[LegKeys | None]],
+) -> Steps[tuple[list[Ride], LegKeys]]:
     """Rides and leg keys where the legs that are planted weigh too: the body is moved for what
     they shift, and they are planted anew, until both agree."""
-    for _ in range(TURNS):
+    for turn in range(TURNS):
+        begun, ended = creeping(turn), creeping(turn + 1)
         planted[:] = [leg_sheet.curves]
         stage.write(obj, leg_sheet.curves)
-        better = correct(rode, room=ROOM / 2)
+        better = yield from part(correct(rode, room=ROOM / 2), begun, (begun + ended) / 2)
         planted.clear()
         if better is rode:
             break
         rode = better
         schedule = rehearse(rode)[0]
         stage.write(obj, _as_before(leg_sheet.curves, [schedule.curves, page.reading.curves]))
-        leg_sheet = plant() or leg_sheet
+        leg_sheet = (yield from part(plant(), (begun + ended) / 2, ended)) or leg_sheet
     return rode, leg_sheet
 
 

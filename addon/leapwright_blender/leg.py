@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any
@@ -26,6 +27,7 @@ __all__ = [
     "rest_up",
     "stature",
     "tails_tell",
+    "with_all_below",
 ]
 
 LOW = 0.35
@@ -126,13 +128,16 @@ def _nearest_axis(way: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def tails_tell(obj: Any) -> bool:
     """Whether bones end where their children begin: importers of game skeletons make tails up."""
-    met = [
-        min((bone.tail_local - child.head_local).length for child in bone.children)
-        <= 0.1 * bone.length
-        for bone in obj.data.bones
-        if bone.children
-    ]
-    return 2 * sum(met) >= len(met)
+    bones = obj.data.bones
+    parents = _parents(bones)
+    child = np.flatnonzero(parents >= 0)
+    heads, tails = (_column(bones, name, 3) for name in ("head_local", "tail_local"))
+    nearest = np.full(len(bones), np.inf)
+    apart = np.linalg.norm(heads[child] - tails[parents[child]], axis=1)
+    np.minimum.at(nearest, parents[child], apart)
+    has_child = np.isfinite(nearest)
+    met = nearest <= 0.1 * np.linalg.norm(tails - heads, axis=1)
+    return bool(2 * np.count_nonzero(met & has_child) >= np.count_nonzero(has_child))
 
 
 def stature(obj: Any) -> tuple[float, float, NDArray[np.float64]]:
@@ -141,12 +146,27 @@ def stature(obj: Any) -> tuple[float, float, NDArray[np.float64]]:
     Bones that nothing hangs on do not count: a panel of sliders may stand anywhere.
     """
     up = rest_up(obj)
-    bones = [obj.data.bones[c.bone] for c in body_bones(obj)]
-    ends = [b.head_local for b in bones]
+    bones = obj.data.bones
+    body = _of_body(bones)
+    ends = _column(bones, "head_local", 3)[body]
     if tails_tell(obj):
-        ends += [b.tail_local for b in bones]
-    heights = np.array(ends, dtype=np.float64) @ up
+        ends = np.concatenate([ends, _column(bones, "tail_local", 3)[body]])
+    heights = ends @ up
     return float(np.min(heights)), float(np.max(heights)), up
+
+
+def _column(bones: Any, name: str, width: int) -> NDArray[np.float64]:
+    """One property of all bones, shape [bones, width]."""
+    flat = np.empty(len(bones) * width, dtype=np.float32)
+    bones.foreach_get(name, flat)
+    return flat.reshape(-1, width).astype(np.float64)
+
+
+def _parents(bones: Any) -> NDArray[np.intp]:
+    """Row of each bone's parent, -1 without one."""
+    rows = {bone.name: row for row, bone in enumerate(bones)}
+    above = (bone.parent for bone in bones)
+    return np.array([-1 if p is None else rows[p.name] for p in above], dtype=np.intp)
 
 
 # --- Bones -------------------------------------------------------------------------------------
@@ -174,5 +194,30 @@ def names_tell(obj: Any) -> bool:
 
 def body_bones(obj: Any) -> list[Control]:
     """Bones that show whether a control moves the body: the deform bones, or all."""
-    deform = [b.name for b in obj.data.bones if b.use_deform]
-    return [Control(obj.name, name) for name in deform or obj.data.bones.keys()]
+    names = obj.data.bones.keys()
+    return [Control(obj.name, names[row]) for row in np.flatnonzero(_of_body(obj.data.bones))]
+
+
+def _of_body(bones: Any) -> NDArray[np.bool_]:
+    deform = np.empty(len(bones), dtype=bool)
+    bones.foreach_get("use_deform", deform)
+    return deform if deform.any() else np.ones_like(deform)
+
+
+def with_all_below(obj: Any, names: Iterable[str]) -> set[str]:
+    """Names of bones and of all that hangs on them.
+
+    `Bone.children_recursive` of the host climbs up from every bone of the rig, in Python.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+        The rig.
+    names : iterable of str
+    """
+    found = set(names)
+    # Parents come before their children.
+    for bone in obj.data.bones:
+        if (parent := bone.parent) is not None and parent.name in found:
+            found.add(bone.name)
+    return found

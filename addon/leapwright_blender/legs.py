@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from .leg import Leg, body_bones
-from .sample import Probe
+from .leg import Leg, body_bones, with_all_below
+from .probe import Probe
 from .steered import ik_legs
 from .turned import fk_legs
 
@@ -33,12 +33,13 @@ def find_legs(obj: Any, *, probe: Probe | None = None) -> tuple[Leg, ...]:
     obj : bpy.types.Object
         The rig.
     probe : callable, optional
-        From `leapwright_blender.sample.probing`: then a leg whose control moves no body bone
+        From `leapwright_blender.probe.probing`: then a leg whose control moves no body bone
         (switched to the other kind by a property) is left out.
     """
     if obj.pose is None:
         return ()
-    on = [leg for leg in ik_legs(obj) if probe is None or _steers(obj, leg, probe)]
+    steered = ik_legs(obj, evaluated=None if probe is None else probe.evaluated)
+    on = [leg for leg in steered if probe is None or _steers(obj, leg, probe)]
     found = [*on, *fk_legs(obj, on, probe=probe)]
     sides = [leg.side for leg in found]
     said = [replace(leg, alone=sides.count(leg.side) == 1) for leg in found]
@@ -50,7 +51,9 @@ def _steers(obj: Any, leg: Leg, probe: Probe) -> bool:
     follow = probe(leg.control)
     if follow is None:
         return True
-    own = {leg.foot} if leg.control.bone else set()
-    if own and leg.foot_object == obj.name:
-        own |= {b.name for b in obj.data.bones[leg.foot].children_recursive}
-    return any(abs(follow.share[c]) > _STEERS for c in body_bones(obj) if c.bone not in own)
+    own: set[str] = set()
+    if leg.control.bone:
+        own = {leg.foot}
+        if leg.foot_object == obj.name:
+            own = with_all_below(obj, own)
+    return follow.moves([c for c in body_bones(obj) if c.bone not in own], _STEERS)

@@ -31,6 +31,7 @@ from leapwright_blender.replant import (
     with_plants,
 )
 from leapwright_blender.rig import Controls
+from leapwright_blender.steps import Steps, part
 
 __all__ = ["Mender", "Wants", "fixes_words"]
 
@@ -53,11 +54,11 @@ class Mender:
     controls: Controls
     source: Source
     within: float
-    checked: Callable[[], Checked]
+    checked: Callable[[], Steps[Checked]]
     push: float = 1.0
 
-    def mend(self, draft: Draft, now: Checked, wants: Wants, *, carry_feet: bool) -> Draft:
-        """Fix some jumps.
+    def mend(self, draft: Draft, now: Checked, wants: Wants, *, carry_feet: bool) -> Steps[Draft]:
+        """Fix some jumps, in steps.
 
         Parameters
         ----------
@@ -73,7 +74,7 @@ class Mender:
             Why it cannot be.
         """
         ground = ground_of(self.scene)
-        made, now = self._moved(draft, now, wants)
+        made, now = yield from part(self._moved(draft, now, wants), 0.0, 0.3)
         kinds = {number: _kinds_of(own) for number, own in wants.items()}
         fixes = [kinds.get(jump.number, frozenset()) for jump in now.jumps]
         self._refuse_stepped(now, kinds)
@@ -85,7 +86,9 @@ class Mender:
         time_map = repair_map(repairs, self._others(made, now, repairs))
         made = self._keyed(made, repairs, moving=not time_map.is_identity)
         made = warped(made, time_map, repairs)
-        made = self._laid(made, now, repairs, time_map, ground, carry_feet=carry_feet)
+        made = yield from part(
+            self._laid(made, now, repairs, time_map, ground, carry_feet=carry_feet), 0.3, 1.0
+        )
         there = {repair.jump.number: repair.after for repair in repairs}
         return replace(
             made,
@@ -95,7 +98,7 @@ class Mender:
 
     # --- Keys in time ---------------------------------------------------------------------------
 
-    def _moved(self, draft: Draft, now: Checked, wants: Wants) -> tuple[Draft, Checked]:
+    def _moved(self, draft: Draft, now: Checked, wants: Wants) -> Steps[tuple[Draft, Checked]]:
         """Keys between frames and contact keys that are elsewhere; checked again after it."""
         spans = [
             (jump.moments.crouch - jump.frames.crouch_hold - 1, jump.moments.low + 1)
@@ -119,7 +122,7 @@ class Mender:
         if made.curves is draft.curves:
             return made, now
         with rehearsal(made.played):
-            checked = self.checked()
+            checked = yield from self.checked()
         if len(checked.jumps) != len(now.jumps):
             raise InputError("other jumps would be found once its keys are on whole frames")
         return made, checked
@@ -159,7 +162,7 @@ class Mender:
         ground: Ground,
         *,
         carry_feet: bool,
-    ) -> Draft:
+    ) -> Steps[Draft]:
         laying = [repair for repair in repairs if repair.lays]
         planting = [repair for repair in repairs if "plant_feet" in repair.fixes]
         if not laying and not planting:
@@ -192,9 +195,9 @@ class Mender:
         moments = sorted({f for r in repairs for f in r.after.values()})
         short: dict[str, None] = {}
 
-        def replant(now: Played) -> Played:
+        def replant(now: Played) -> Steps[Played]:
             own = fresh_keys(made.cast.parts[0].curves, made.own(0), now[0][1])
-            stood, said = with_plants(
+            stood, said = yield from with_plants(
                 self.obj, self.scene, ground, now, plants, own, moments=moments, within=self.within
             )
             short.clear()
@@ -202,7 +205,7 @@ class Mender:
             return stood
 
         if laying:
-            laid = lay_arcs(
+            laid = yield from lay_arcs(
                 self.obj, self.scene, ground, self.source, self.controls.cog,
                 flyer_of(made, self.controls, laying), played, laying,
                 fresh=new_moments(made, self.controls, laying),
@@ -213,7 +216,7 @@ class Mender:
             )  # fmt: skip
             curves = laid.curves
         else:
-            curves = [c for _, c in replant(played)]
+            curves = [c for _, c in (yield from replant(played))]
         return replace(made, curves=curves, words=(*made.words, *short))
 
     def _uneven(self, now: Checked) -> float:

@@ -35,7 +35,7 @@ from leapwright_blender.character import Holder
 from leapwright_blender.chosen import jump_moments
 from leapwright_blender.closed import refuse_channels
 from leapwright_blender.cog import Source, cog_source
-from leapwright_blender.correct import NEAR, ROOM, ROUNDS, TIGHTER, fitted, moved_share
+from leapwright_blender.correct import HELD, NEAR, ROOM, ROUNDS, TIGHTER, fitted, moved_share
 from leapwright_blender.ground import Ground, ground_of
 from leapwright_blender.hang import spliced
 from leapwright_blender.poses import cog_on
@@ -46,6 +46,7 @@ from leapwright_blender.sample import linear_maps
 from leapwright_blender.schedule import on_frames
 from leapwright_blender.space import Control, data_path_location, held_axes, label, the_object
 from leapwright_blender.space import pose_bone as bone_of
+from leapwright_blender.steps import Step, Steps, creeping, part
 from leapwright_blender.store import Remembered
 from leapwright_blender.write import write_all
 
@@ -191,21 +192,23 @@ def keep_on_arc(
     cog_from: str | None = None,
     within: float = 0.005,
     dry_run: bool = False,
-) -> OnArc:
-    """Correct the COG control in the air. `Rig.keep_on_arc` is the documented door."""
+) -> Steps[OnArc]:
+    """Correct the COG control in the air, in steps. `Rig.keep_on_arc` is the documented door."""
     within = float(positive(within, "within", "m"))
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
+    finding = jump_moments(obj, scene, controls, moments=moments, jump=jump)
+    frames, remembered = yield from part(finding, 0.0, 0.3)
     named = cog_from
     if named is None and remembered is not None and remembered.cog_from != "control":
         named = remembered.cog_from
-    source = cog_source(obj, scene, named, controls=controls)
+    source = yield from cog_source(obj, scene, named, controls=controls)
     _refuse_held(controls)
     block = the_object(controls.cog)
     host.refuse_if_not_editable(block, will_copy=True)
     reading = read_curves(block)
     air = _air(controls.cog, block, reading.curves, (frames["takeoff"], frames["land"]))
-    found = _corrected(obj, scene, ground, controls, source, air, remembered, within)
+    correcting = _corrected(obj, scene, ground, controls, source, air, remembered, within)
+    found = yield from part(correcting, 0.3, 0.9)
     kept = _kept(reading.curves, air.base, found.curves)
     keys = tuple(_told(reading.curves, kept, air))
     said: list[str] = []
@@ -384,7 +387,7 @@ def _corrected(
     air: _Air,
     remembered: Remembered | None,
     within: float,
-) -> _Found:
+) -> Steps[_Found]:
     """Rehearse the correction until the COG is on its arc, then leave keys out."""
     frames = air.frames
     with rehearsal([(air.block, air.base)]) as stage:
@@ -403,7 +406,8 @@ def _corrected(
             return _Found(air.base, gravity, before, before)
         linear = ground.axes @ linear_maps(obj, frames, air.control, scene=scene) * ground.metres
         own, share = evaluate(air.base, frames).T, np.ones(len(frames))
-        for _ in range(ROUNDS):
+        for number in range(ROUNDS):
+            yield Step(0.7 * creeping(number), HELD)
             by = missing / share[:, None]
             own = own + np.linalg.solve(linear, by[..., None])[..., 0]
             was, missing = missing, missed(own)
@@ -413,7 +417,8 @@ def _corrected(
         # Slopes may break where the air begins and ends alone.
         ends = np.isin(np.arange(len(frames)), [0, len(frames) - 1])
         asked = within * ROOM
-        for _ in range(ROUNDS):
+        for number in range(ROUNDS):
+            yield Step(0.7 + 0.3 * creeping(number), HELD)
             found = fitted(
                 frames, own, linear * share[:, None, None], air.keyed, asked, corners=ends
             )

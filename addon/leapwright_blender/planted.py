@@ -24,14 +24,17 @@ from .legkeys import Row, among, leg_curves, posed_frames
 from .limb import PosedLimb, between, limb_of
 from .read import read_curves
 from .rehearsal import rehearsal
-from .sample import sample
+from .sample import sampling
 from .space import Point
+from .steps import Step, Steps, creeping, part
 from .turn import played_values, standing
 
 __all__ = ["LegKeys", "Plant", "leg_keys"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+PLANTED = "holding planted feet"
 
 _ROUNDS = 4
 # The chain in numpy and the host differ by rounding: aimed at is a little less than asked.
@@ -117,8 +120,8 @@ def leg_keys(
     moments: Sequence[float],
     within: float,
     stepped: bool,
-) -> LegKeys:
-    """Find keys that keep planted feet of FK legs in place.
+) -> Steps[LegKeys]:
+    """Find keys that keep planted feet of FK legs in place, in steps.
 
     To be called inside a `rehearsal` in which the body follows its plan; nothing is written.
 
@@ -162,15 +165,19 @@ def leg_keys(
     paths = {c.data_path for p in plants for c in limb_of(obj, p.leg, p.sole).channels}
     before = read_curves(obj, paths=paths).curves
     at = np.array(moments, np.float64).reshape(-1)
-    spans = _spans(obj, scene, plants, before, at, within=within, stepped=stepped)
+    yield Step(0.0, PLANTED)
+    solving = _spans(obj, scene, plants, before, at, within=within, stepped=stepped)
+    spans = yield from part(solving, 0.0, 0.25, PLANTED)
     musts = [s.must for s in spans]
     for left in reversed(range(_ROUNDS)):
+        begun, ended = (creeping(_ROUNDS - left + n) for n in (0, 1))
+        yield Step(begun, PLANTED)
         chosen = [
             _choose(span, must, within * _ROOM, stepped=stepped)
             for span, must in zip(spans, musts, strict=True)
         ]
         curves = _assembled(obj, spans, chosen, before, at, stepped=stepped)
-        missed = _measured(obj, scene, spans, curves)
+        missed = yield from part(_measured(obj, scene, spans, curves), begun, ended, PLANTED)
         more = [_over(s, c, m, within) for s, c, m in zip(spans, chosen, missed, strict=True)]
         if stepped or not left or not any(over.any() for over in more):
             break
@@ -211,12 +218,12 @@ def _spans(
     *,
     within: float,
     stepped: bool,
-) -> list[_Span]:
+) -> Steps[list[_Span]]:
     """Solve every plant on its frames; the rig is stepped once for all."""
     ordered = sorted(plants, key=lambda p: (p.leg.thigh, p.first))
     keyed = [posed_frames(before, limb_of(obj, p.leg, p.sole).channels) for p in ordered]
     frames = [_frames(p, k, moments) for p, k in zip(ordered, keyed, strict=True)]
-    limbs = _sampled(obj, scene, ordered, frames)
+    limbs = yield from _sampled(obj, scene, ordered, frames)
     return [
         _solved(obj, p, limb, f, k, moments, within=within, stepped=stepped)
         for p, limb, f, k in zip(ordered, limbs, frames, keyed, strict=True)
@@ -240,12 +247,12 @@ def _frames(plant: Plant, keyed: Floats, moments: Floats) -> Floats:
 
 def _sampled(
     obj: Any, scene: Any, plants: Sequence[Plant], frames: Sequence[Floats]
-) -> list[PosedLimb]:
+) -> Steps[list[PosedLimb]]:
     """Limbs with what they are on the frames, as the rig plays just now."""
     limbs = [limb_of(obj, plant.leg, plant.sole) for plant in plants]
     points = list(dict.fromkeys(p for limb in limbs for p in limb.points))
     at = np.unique(np.concatenate(frames))
-    samples = sample(obj, at, points, scene=scene)
+    samples = yield from sampling(obj, at, points, scene=scene)
     return [limb.on(samples, np.searchsorted(at, f)) for limb, f in zip(limbs, frames, strict=True)]
 
 
@@ -337,10 +344,11 @@ def _assembled(
     return concat(done)
 
 
-def _measured(obj: Any, scene: Any, spans: Sequence[_Span], curves: Curves) -> list[Floats]:
+def _measured(obj: Any, scene: Any, spans: Sequence[_Span], curves: Curves) -> Steps[list[Floats]]:
     """How far soles and ankles are off on all frames of the spans, as the rig plays the keys."""
     with rehearsal([(obj, curves)]):
-        limbs = _sampled(obj, scene, [s.plant for s in spans], [s.frames for s in spans])
+        plants, frames = [s.plant for s in spans], [s.frames for s in spans]
+        limbs = yield from _sampled(obj, scene, plants, frames)
     return [s.limb.miss_of(limb) for s, limb in zip(spans, limbs, strict=True)]
 
 

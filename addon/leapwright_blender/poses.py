@@ -17,7 +17,7 @@ from leapwright_blender.ground import Ground
 from leapwright_blender.leg import Leg
 from leapwright_blender.reach import fold_length, leg_reach, rest_length
 from leapwright_blender.rig import Controls
-from leapwright_blender.sample import sample, side_scene
+from leapwright_blender.sample import sample, sampling, side_scene
 from leapwright_blender.space import (
     Control,
     Point,
@@ -30,11 +30,13 @@ from leapwright_blender.space import (
 
 if TYPE_CHECKING:
     from leapwright_blender.cog import Source
+from leapwright_blender.steps import Steps, run
 
 __all__ = [
     "Body",
     "Stand",
     "ankle_of",
+    "cog_in_steps",
     "cog_on",
     "cog_points",
     "measured_at",
@@ -136,9 +138,21 @@ def cog_on(
     source : Source, optional
         As in `cog_points`.
     """
+    return run(cog_in_steps(obj, scene, ground, controls, frames, source))
+
+
+def cog_in_steps(
+    obj: Any,
+    scene: Any,
+    ground: Ground,
+    controls: Controls,
+    frames: ArrayLike,
+    source: Source | None = None,
+) -> Steps[Floats]:
+    """`cog_on` in steps, for many frames; parameters as there."""
     points, masses = cog_points(controls, source)
-    places = sample(obj, frames, points, scene=scene).positions
-    return ground.to_plan(np.einsum("p,pfi->fi", masses, places))
+    samples = yield from sampling(obj, frames, points, scene=scene)
+    return ground.to_plan(np.einsum("p,pfi->fi", masses, samples.positions))
 
 
 def ankle_of(leg: Leg) -> Control:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leapwright.curves import Channel, Curves, Interpolation, channel, concat, identical, select
+from leapwright.curves import Curves, Interpolation, channel, concat, identical, select
 from leapwright.errors import NotFoundError
 from leapwright.fingerprint import changed_keys
 from leapwright.jump import Moments
@@ -24,7 +24,7 @@ from leapwright_blender.cast import Cast, Part
 from leapwright_blender.closed import refuse_channels
 from leapwright_blender.heights import Flight
 from leapwright_blender.held import to_free, with_free
-from leapwright_blender.read import read_curves
+from leapwright_blender.read import read_played
 from leapwright_blender.retimed import KeysMoved
 from leapwright_blender.space import Control, data_path_location
 from leapwright_blender.store import Remembered
@@ -218,8 +218,9 @@ def open_up(recast: Recast) -> list[str]:
 def _touched(recast: Recast) -> set[int]:
     """Channels of the cast of which anything changes."""
     before, after = recast.cast.curves, recast.after
-    more = np.flatnonzero(np.diff(before.starts) != np.diff(after.starts))
-    return {*more.tolist(), *after.channel_of_key()[recast.changed].tolist()}
+    touched = np.diff(before.starts) != np.diff(after.starts)
+    touched[after.channel_of_key()[recast.changed]] = True
+    return set(np.flatnonzero(touched).tolist())
 
 
 def eased_words(recast: Recast) -> list[str]:
@@ -274,9 +275,7 @@ def told(recast: Recast, time_map: TimeMap, *, but: Bools | None = None) -> Keys
         Channels that were to have another shape: no miss is looked for on them.
     """
     cast, warped = recast.cast, recast.warped
-    now = joined(
-        cast, [_like(read_curves(p.holder.block).curves, p.curves.channels) for p in cast.parts]
-    )
+    now = joined(cast, [read_played(block, curves) for block, curves in played(recast)])
     rest = np.arange(len(cast.curves.channels)) if but is None else np.flatnonzero(~but)
     miss = largest_miss(select(cast.curves, rest), select(now, rest), time_map)
     more = np.diff(recast.after.starts) - np.diff(warped.curves.starts)
@@ -287,11 +286,6 @@ def told(recast: Recast, time_map: TimeMap, *, but: Bools | None = None) -> Keys
         merged=tuple((cast.label(m.channel), m.kept, m.away) for m in warped.merged),
         largest_miss=miss._replace(channel=cast.label(miss.channel) if miss.channel else ""),
     )
-
-
-def _like(curves: Curves, channels: Sequence[Channel]) -> Curves:
-    places = {c: i for i, c in enumerate(curves.channels)}
-    return select(curves, [places[c] for c in channels])
 
 
 def ours(cast: Cast, remembered: Remembered | None) -> list[Bools]:

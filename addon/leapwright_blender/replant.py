@@ -28,6 +28,7 @@ from leapwright_blender.relaid import cut, is_on, job_of, keyed_axes, laid, plan
 from leapwright_blender.rig import Controls
 from leapwright_blender.sample import sample
 from leapwright_blender.space import Control, Point
+from leapwright_blender.steps import Steps
 from leapwright_blender.treads import Tread, treads_of
 
 __all__ = ["Foot", "feet_of_rig", "hold_controls", "plants_of", "stands_of", "with_plants"]
@@ -187,8 +188,8 @@ def with_plants(
     *,
     moments: Sequence[float],
     within: float,
-) -> tuple[Played, tuple[str, ...]]:
-    """What is played with keys on FK legs that hold their feet; and what does not reach.
+) -> Steps[tuple[Played, tuple[str, ...]]]:
+    """What is played with keys on FK legs that hold their feet, and what does not reach; in steps.
 
     Parameters
     ----------
@@ -202,7 +203,7 @@ def with_plants(
     legs = np.array([c.data_path in paths for c in rig.channels], dtype=bool)
     less = remove_keys(rig, fresh & legs[rig.channel_of_key()]) if fresh.any() else rig
     with rehearsal([(played[0][0], less), *played[1:]]):
-        found = leg_keys(
+        found = yield from leg_keys(
             obj, scene, plants, moments=list(moments), within=within / ground.metres, stepped=False
         )
     held = {c: channel(found.curves, i) for i, c in enumerate(found.curves.channels)}

@@ -50,6 +50,7 @@ from leapwright_blender.relaid import Aside, lay_anew
 from leapwright_blender.resized import ResizedRig
 from leapwright_blender.rig import Controls
 from leapwright_blender.space import Control, data_path_location, label
+from leapwright_blender.steps import Step, Steps, part
 from leapwright_blender.stood import leg_channels, slide_words, stood_still
 from leapwright_blender.store import Remembered
 from leapwright_blender.timed import Moved, retime_others
@@ -95,11 +96,14 @@ def resize(
     dry_run: bool = False,
     shot_start: float | None = None,
     **ask: Any,
-) -> ResizedRig:
-    """Make a rig's jump higher or farther. `Rig.resize` is the documented door."""
+) -> Steps[ResizedRig]:
+    """Make a rig's jump higher or farther, in steps. `Rig.resize` is the documented door."""
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
-    source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
+    yield Step(0.0, "looking for the jump")
+    finding = jump_moments(obj, scene, controls, moments=moments, jump=jump)
+    frames, remembered = yield from part(finding, 0.0, 0.35)
+    cog_from = remembered.cog_from if remembered else None
+    source = yield from part(source_named(obj, scene, controls, cog_from), 0.35, 0.45)
     before = _measured(obj, scene, ground, controls, frames, remembered, source)
     if before.heights.push is None or "crouch" not in frames:
         raise InputError(
@@ -125,6 +129,7 @@ def resize(
         subframes=subframes,
     )
     after = {n: float(f) for n, f in solved.moments_after if f is not None and n in before.moments}
+    yield Step(0.45, "laying the COG on its arc")
     curves, course = lay_anew(
         obj, scene, ground, controls, flyers,
         played(plan),
@@ -136,15 +141,17 @@ def resize(
     plan = with_curves(plan, joined(cast, curves))
     own = [ours(cast, one) for one in store.load(obj)]
     feet = remembered.feet if remembered else {}
-    stood = stood_still(
+    standing = stood_still(
         obj, scene, ground, controls, cast.parts[0].curves, played(plan), course,
         ours=np.any([one[0] for one in own], axis=0) if own else _nothing(cast),
         time_map=solved.map, feet=feet, stepped=bool(remembered and remembered.stepped),
     )  # fmt: skip
+    stood = yield from part(standing, 0.5, 0.8)
     plan = with_curves(plan, joined(cast, [stood.curves, *curves[1:]]))
     refuse_closed(plan)
     if exact_shape:
         plan = holding(plan)
+    yield Step(0.8, "writing")
     done = [] if dry_run else open_up(plan)
     others, measured = Moved(), None
     off: tuple[float | None, float | None] = (None, None)
@@ -302,11 +309,11 @@ def _flyers(
 def _flies(cast: Cast, control: Control, frames: Mapping[str, float]) -> bool:
     """Whether a control's location has keys of different values from take-off to land."""
     path = data_path_location(control)
-    for part in cast.parts:
-        if part.holder.kind != "objects" or part.holder.name != control.object:
+    for page in cast.parts:
+        if page.holder.kind != "objects" or page.holder.name != control.object:
             continue
-        for i, c in enumerate(part.curves.channels):
-            one = channel(part.curves, i)
+        for i, c in enumerate(page.curves.channels):
+            one = channel(page.curves, i)
             inside = (one.frame >= frames["takeoff"] - 1e-3) & (one.frame <= frames["land"] + 1e-3)
             values = one.value[inside]
             if c.data_path == path and values.size and np.ptp(values) > 1e-6:

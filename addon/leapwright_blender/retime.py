@@ -46,6 +46,7 @@ from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.retimed import KeysMoved, RetimedRig
 from leapwright_blender.rig import Controls
 from leapwright_blender.space import Control
+from leapwright_blender.steps import Step, Steps, part
 from leapwright_blender.store import Remembered
 from leapwright_blender.timed import Moved, retime_others
 from leapwright_blender.whole_pose import selected_paths
@@ -72,12 +73,15 @@ def retime(
     dry_run: bool = False,
     shot_start: float | None = None,
     **ask: Any,
-) -> RetimedRig:
-    """Send a rig's jump through a map of time. `Rig.retime` is the documented door."""
+) -> Steps[RetimedRig]:
+    """Send a rig's jump through a map of time, in steps. `Rig.retime` is the documented door."""
     host.refuse_if_not_editable(obj, will_copy=True)
     ground = ground_of(scene)
-    frames, remembered = jump_moments(obj, scene, controls, moments=moments, jump=jump)
-    source = source_named(obj, scene, controls, remembered.cog_from if remembered else None)
+    yield Step(0.0, "looking for the jump")
+    finding = jump_moments(obj, scene, controls, moments=moments, jump=jump)
+    frames, remembered = yield from part(finding, 0.0, 0.4)
+    cog_from = remembered.cog_from if remembered else None
+    source = yield from part(source_named(obj, scene, controls, cog_from), 0.4, 0.5)
     before = measure_flight(obj, scene, ground, controls, frames, source)
     solved = leapwright.retime(
         {name: frame for name, frame in before.moments.items() if name != "hold"},
@@ -90,6 +94,7 @@ def retime(
         subframes=subframes,
         **{name: value for name, value in ask.items() if value is not None},
     )
+    yield Step(0.6, "moving the keys")
     cast = read_cast(obj, props=props, only=selected_paths(obj) if selected else None)
     plan = through(
         cast,
@@ -105,6 +110,7 @@ def retime(
     refuse_closed(plan)
     if exact_shape:
         plan = holding(plan)
+    yield Step(0.8, "writing")
     done = [] if dry_run else open_up(plan)
     if dry_run:
         keys, after, others = _rehearsed(plan, solved.map), None, Moved()

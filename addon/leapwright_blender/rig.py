@@ -20,11 +20,11 @@ from leapwright.naming import some
 from .figure import find_figure
 from .leg import Leg
 from .legs import find_legs
+from .probe import probing
 from .rigfile import RigFile, bones_named, load_rig_file, rig_file_for
-from .sample import probing
 from .soles import find_soles, never_keyed
-from .space import Control, Point, label
-from .steered import ik_legs
+from .space import Control, Point, label, the_object
+from .steered import goals_of
 from .trunk import find_cog, find_pelvis, find_root
 
 __all__ = ["Control", "Controls", "Leg", "Point", "find_controls"]
@@ -221,10 +221,10 @@ def _of_armature(
     said: RigFile,
     scene: Any,
 ) -> Controls:
-    watched = [] if named_feet is None else list(named_feet[0])
-    for leg in ik_legs(obj):
-        watched += [leg.control, Control(leg.ankle.object, leg.ankle.bone)]
-    with probing(obj, [*watched, Control(obj.name)], scene) as probe:
+    said_of = [answer[0] for answer in named.values() if answer is not None and answer[0]]
+    said_of += [] if named_feet is None else named_feet[0]
+    others = [*(the_object(c) for c in said_of), *goals_of(obj)]
+    with probing(obj, others, scene) as probe:
         legs = find_legs(obj, probe=probe)
         feet_answer = named_feet or _feet(legs)
         feet: tuple[Control, ...] = feet_answer[0]

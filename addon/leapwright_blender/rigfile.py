@@ -16,10 +16,10 @@ found on the rig itself.
 from __future__ import annotations
 
 import os
+import reprlib
 import sys
 import tempfile
-import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,9 +35,10 @@ from leapwright.naming import (
     strip_copy_number,
     strip_namespace,
 )
+from leapwright.toml import TomlError, read_toml
 
 from .figure import members
-from .space import Control, label
+from .space import Control, Point, label
 
 if TYPE_CHECKING:
     from .rig import Controls
@@ -108,35 +109,50 @@ def load_rig_file(path: str | os.PathLike[str]) -> RigFile:
     """
     where = Path(path)
     try:
-        raw = tomllib.loads(where.read_text(encoding="utf-8-sig"))
+        raw = read_toml(where.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise FileError(f"cannot read the rig file {where}: {error.strerror or error}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{where} is not a TOML file: {error}", "rig_file") from error
-    for key, value in raw.items():
-        _check(where, key, value)
-    if not raw.get("match"):
-        said = "must list at least one name of the rig or its bones"
-        raise InputError(f"{where}: `match` {said}", "rig_file")
+    except TomlError as error:
+        raise InputError(f"{where} {error}", "rig_file") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{where} is not TOML: {error}", "rig_file") from error
+    except ValueError as error:
+        raise FileError(f"there is no file of such a name: {str(where)!r}") from error
+    _check_all(where, raw)
     data: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
     return RigFile(**data, path=where)
 
 
-def _check(where: Path, key: str, value: object) -> None:
+def _check_all(where: Path, said: Mapping[str, object]) -> None:
+    """Refuse what a rig file cannot say."""
+    for key, value in said.items():
+        if wrong := _wrong(key, value):
+            raise InputError(f"{where}: {wrong}", "rig_file")
+    if not said.get("match"):
+        wrong = "`match` must list at least one name of the rig or its bones"
+        raise InputError(f"{where}: {wrong}", "rig_file")
+
+
+def _wrong(key: str, value: object) -> str:
     if key not in _KEYS:
         near = close_names(key, _KEYS, most=1)
         hint = f" (did you mean `{near[0]}`?)" if near else ""
-        allowed = ", ".join(_KEYS)
-        raise InputError(f"{where}: unknown key `{key}`{hint}; allowed: {allowed}", "rig_file")
-    if key in _TEXT and not isinstance(value, str):
-        raise InputError(f"{where}: `{key}` must be one name in quotes, got {value!r}", "rig_file")
+        shown = key if key.isprintable() else repr(key)[1:-1]
+        return f"unknown key `{shown}`{hint}; allowed: {', '.join(_KEYS)}"
+    if key in _TEXT and not _is_name(value):
+        return f"`{key}` must be one name in quotes, got {reprlib.repr(value)}"
     if key in _LISTS and not (
-        isinstance(value, list) and all(isinstance(v, str) and v for v in value)
+        isinstance(value, list | tuple) and all(v and _is_name(v) for v in value)
     ):
-        said = f"must be a list of names in quotes, got {value!r}"
-        raise InputError(f"{where}: `{key}` {said}", "rig_file")
+        return f"`{key}` must be a list of names in quotes, got {reprlib.repr(value)}"
     if key == "cog" and not value:
-        raise InputError(f"{where}: `cog` must name a control, got {value!r}", "rig_file")
+        return f"`cog` must name a control, got {value!r}"
+    return ""
+
+
+def _is_name(value: object) -> bool:
+    """Text that a file can hold: no half of a letter, which a cut name may end in."""
+    return isinstance(value, str) and value == value.encode(errors="ignore").decode()
 
 
 def to_toml(rig_file: RigFile) -> str:
@@ -167,9 +183,12 @@ def save_rig_file(
     ------
     FileError
         The folder cannot be written to.
+    InputError
+        What it says cannot be read again; nothing is written.
     """
     where = Path(path)
     said = controls if isinstance(controls, RigFile) else _from_controls(controls, obj)
+    _check_all(where, said.says())
     temporary = ""
     try:
         where.parent.mkdir(parents=True, exist_ok=True)
@@ -188,23 +207,33 @@ def save_rig_file(
 
 
 def _from_controls(controls: Controls, obj: Any) -> RigFile:
-    bare = [strip_namespace(label(c)) for c in (controls.root, controls.cog) if c is not None]
-    feet = tuple(strip_namespace(label(c)) for c in controls.feet)
+    cog = _bare(obj, "cog", controls.cog)
+    root = _bare(obj, "root", controls.root) if controls.root else ""
+    feet = tuple(_bare(obj, "feet", c) for c in controls.feet)
     named = strip_namespace(strip_copy_number(obj.name))
-    if obj.pose is None:
-        bare, feet = [strip_copy_number(n) for n in bare], tuple(map(strip_copy_number, feet))
-    match = dict.fromkeys((named, *bare, *feet))
     # Points are saved only where they are bones: an offset that was worked out is worked out again.
-    soles = tuple(strip_namespace(label(p)) for p in controls.soles if not any(p.offset))
+    soles = tuple(_bare(obj, "soles", p) for p in controls.soles if not any(p.offset))
     return RigFile(
-        match=tuple(match),
-        root=bare[0] if controls.root else "",
-        cog=bare[-1],
-        pelvis=strip_namespace(label(controls.pelvis)) if controls.pelvis else "",
+        match=tuple(dict.fromkeys((named, *((root,) if root else ()), cog, *feet))),
+        root=root,
+        cog=cog,
+        pelvis=_bare(obj, "pelvis", controls.pelvis) if controls.pelvis else "",
         feet=feet,
         soles=soles or None,
         never=controls.never,
     )
+
+
+def _bare(obj: Any, role: str, control: Control | Point) -> str:
+    """A control's name without its namespace and, of an object, its copy's number; as it is where
+    that would be another one's."""
+    whole = label(control)
+    bare = strip_namespace(whole if control.bone else strip_copy_number(whole))
+    try:
+        found = bones_named(obj, role, bare)
+    except NotFoundError:
+        return whole
+    return bare if found == (Control(control.object, control.bone),) else whole
 
 
 def default_folders() -> tuple[Path, ...]:

@@ -7,10 +7,11 @@ unkeyed poses and selection stay as they are, and nothing else in the file is ev
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import bpy
@@ -23,31 +24,28 @@ from .space import (
     Control,
     Point,
     bone_matrices,
-    label,
     pose_bone,
     the_object,
-    to_channel_matrix,
     to_world_matrix,
-    world_matrix,
 )
+from .steps import Step, Steps, run
 
 __all__ = [
-    "Follow",
-    "Probe",
     "Samples",
     "frame_rate",
     "gravity",
     "linear_maps",
     "metres_per_unit",
-    "probing",
     "sample",
+    "sampling",
     "side_scene",
 ]
 
 _RENDER = ("fps", "fps_base", "frame_map_old", "frame_map_new")
-# A bone follows a control when it does 98 % of the way, and stays when it does 2 %.
-_FOLLOWS = 0.02
 _UNITS = ("system", "scale_length", "system_rotation")
+
+AT_ONCE = 24
+"""Frames in a step: a rig of many bones takes some 10 ms for each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +157,17 @@ def sample(
     HostError
         The rig cannot be evaluated (in edit mode, shown in rest position).
     """
+    return run(sampling(obj, frames, points, scene=scene))
+
+
+def sampling(
+    obj: Any,
+    frames: ArrayLike,
+    points: Sequence[Control | Point],
+    *,
+    scene: Any,
+) -> Steps[Samples]:
+    """`sample` in steps of a few frames, for many frames; parameters and errors as there."""
     asked = tuple(points)
     at = np.array(frames, dtype=np.float64).reshape(-1)
     if not asked:
@@ -167,11 +176,18 @@ def sample(
         raise InputError("`frames` must be one or more finite numbers", "frames")
     objects = list({obj.name: obj, **{p.object: the_object(p) for p in asked}}.values())
     _check_posable(objects, asked)
-    if any(_looks_at_a_scene(obj) for obj in objects):
-        matrices = _step_the_users_scene(scene, asked, at)
-    else:
-        with side_scene(scene, objects) as side:
-            matrices = _step(side, asked, at)
+    matrices = np.empty((len(asked), at.size, 4, 4))
+    with ExitStack() as stack:
+        if any(_looks_at_a_scene(obj) for obj in objects):
+            step = partial(_step_the_users_scene, scene, asked)
+        else:
+            # One for all steps: making one and evaluating it anew costs as much as ten frames.
+            step = partial(_step, stack.enter_context(side_scene(scene, objects)), asked)
+        for first in range(0, at.size, AT_ONCE):
+            part = slice(first, first + AT_ONCE)
+            matrices[:, part] = step(at[part])
+            last = min(part.stop, at.size)
+            yield Step(last / at.size, f"frame {at[last - 1]:g} of {at[-1]:g}")
     return Samples(
         points=asked,
         frames=at,
@@ -204,34 +220,42 @@ def _looks_at_a_scene(obj: Any) -> bool:
 
 def _step(scene: Any, points: Sequence[Control | Point], at: NDArray[np.float64]) -> Any:
     matrices = np.empty((len(points), at.size, 4, 4))
-    # Looked up once: a big rig has hundreds of bones.
-    rows = [the_object(p).pose.bones.find(p.bone) if p.bone else -1 for p in points]
+    # By object, and bones by their places: looked up once, not on every frame.
+    parts = [(the_object(points[own[0]]), own, _rows(points, own)) for own in _by_object(points)]
     for number, frame in enumerate(at):
         whole = int(np.floor(frame))
         scene.frame_set(whole, subframe=float(frame - whole))
-        _read(scene.view_layers[0].depsgraph, points, rows, matrices[:, number])
+        graph = scene.view_layers[0].depsgraph
+        for obj, own, rows in parts:
+            matrices[own, number] = _read(obj, graph, rows)
     offsets = np.array([p.offset if isinstance(p, Point) else (0.0, 0.0, 0.0) for p in points])
     matrices[:, :, :3, 3] += np.einsum("pfij,pj->pfi", matrices[:, :, :3, :3], offsets)
     return matrices
 
 
-def _read(
-    depsgraph: Any,
-    points: Sequence[Control | Point],
-    rows: Sequence[int],
-    out: NDArray[np.float64],
-) -> None:
-    bones: dict[str, NDArray[np.float64]] = {}
+def _by_object(points: Sequence[Control | Point]) -> list[list[int]]:
+    """Places of the points that ride on bones of one object, and of those on an object itself."""
+    found: dict[tuple[str, bool], list[int]] = {}
     for number, point in enumerate(points):
-        evaluated = the_object(point).evaluated_get(depsgraph)
-        if not evaluated.is_evaluated:
-            raise HostError(f"{label(point)!r} cannot be evaluated: is {point.object!r} excluded?")
-        if not point.bone:
-            out[number] = np.array(evaluated.matrix_world, dtype=np.float64)
-            continue
-        if point.object not in bones:
-            bones[point.object] = bone_matrices(evaluated)
-        out[number] = bones[point.object][rows[number]]
+        found.setdefault((point.object, bool(point.bone)), []).append(number)
+    return list(found.values())
+
+
+def _rows(points: Sequence[Control | Point], own: Sequence[int]) -> list[int]:
+    """Places of these points' bones among their object's; none for the object itself."""
+    bones = [points[number].bone for number in own]
+    pose = the_object(points[own[0]]).pose
+    return [pose.bones.find(bone) for bone in bones] if bones[0] else []
+
+
+def _read(obj: Any, depsgraph: Any, rows: Sequence[int]) -> NDArray[np.float64]:
+    """World matrices of an object's bones, or without any of the object itself."""
+    evaluated = obj.evaluated_get(depsgraph)
+    if not evaluated.is_evaluated:
+        raise HostError(f"{obj.name!r} cannot be evaluated: is it excluded?")
+    if rows:
+        return bone_matrices(evaluated, rows)
+    return np.array(evaluated.matrix_world, dtype=np.float64)
 
 
 def _step_the_users_scene(
@@ -257,97 +281,6 @@ def _pose(obj: Any) -> dict[str, NDArray[np.float32]]:
     for name, values in kept.items():
         obj.pose.bones.foreach_get(name, values)
     return kept
-
-
-@dataclass(frozen=True, slots=True)
-class Follow:
-    """How much of a small move of one control everything else does: 1 follows, 0 stays."""
-
-    share: dict[Control, float]
-    off: dict[Control, float]
-
-    def carries(self, controls: Sequence[Control]) -> bool:
-        """Whether all of these go all the way along."""
-        return all(self.off[c] < _FOLLOWS for c in controls)
-
-    def leaves(self, controls: Sequence[Control]) -> bool:
-        """Whether all of these stay where they are."""
-        return all(abs(self.share[c]) < _FOLLOWS for c in controls)
-
-    def part(self, controls: Sequence[Control]) -> float:
-        """Which part of these goes all the way along, 0 to 1."""
-        return sum(self.off[c] < _FOLLOWS for c in controls) / max(len(controls), 1)
-
-
-Probe = Callable[[Control], Follow | None]
-
-
-@contextmanager
-def probing(obj: Any, others: Sequence[Control], scene: Any) -> Iterator[Probe]:
-    """Give a function that moves a control a little, measures what follows, and puts it back.
-
-    Only the ``location`` of the control is written, and written back to the bit. The user's scene
-    is not stepped, and unkeyed poses stay.
-    """
-    extra = [the_object(c) for c in others if c.object != obj.name]
-    watched = [Control(obj.name, b.name) for b in obj.pose.bones]
-    watched += [c for c in others if c not in watched]
-    seen: dict[Control, Follow | None] = {}
-    still: list[NDArray[np.float64]] = []
-    with side_scene(scene, [obj, *extra]) as side:
-        side.frame_set(scene.frame_current, subframe=scene.frame_subframe)
-        layer = side.view_layers[0]
-
-        def heads() -> NDArray[np.float64]:
-            layer.update()
-            evaluated = obj.evaluated_get(layer.depsgraph)
-            bones = bone_matrices(evaluated)[:, :3, 3]
-            rest = [world_matrix(c, layer.depsgraph)[:3, 3] for c in watched[len(bones) :]]
-            return np.concatenate([bones, np.array(rest).reshape(-1, 3)])
-
-        def probe(control: Control) -> Follow | None:
-            if control not in seen:
-                seen[control] = _moved(obj, control, watched, heads, layer, still)
-            return seen[control]
-
-        yield probe
-
-
-def _moved(
-    obj: Any,
-    control: Control,
-    watched: Sequence[Control],
-    heads: Callable[[], NDArray[np.float64]],
-    layer: Any,
-    still: list[NDArray[np.float64]],
-) -> Follow | None:
-    """`still` keeps where everything is unmoved: it is the same for all controls."""
-    holder = pose_bone(control) if control.bone else the_object(control)
-    was = tuple(holder.location)
-    try:
-        # Written once unchanged: poses that are not keyed then count, as the user sees them.
-        holder.location = was
-        if not still:
-            still.append(heads())
-        before = still[0]
-        size = float(np.max(np.ptp(before, axis=0), initial=0.0)) or 1.0
-        # Down, so that legs bend, and aslant, so that a copy of one axis alone shows.
-        move = np.array([0.4, 0.5, -0.77]) * 0.01 * size
-        try:
-            to_channels = to_channel_matrix(obj, control, depsgraph=layer.depsgraph, check=False)
-        except HostError:
-            return None
-        holder.location = np.array(was) + to_channels @ move
-        shift = heads() - before
-    finally:
-        holder.location = was
-    length = float(np.linalg.norm(move))
-    share = shift @ move / length**2
-    off = np.linalg.norm(shift - move, axis=1) / length
-    return Follow(
-        dict(zip(watched, share.tolist(), strict=True)),
-        dict(zip(watched, off.tolist(), strict=True)),
-    )
 
 
 def linear_maps(

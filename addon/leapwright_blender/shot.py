@@ -5,10 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import bpy
 
@@ -25,7 +25,7 @@ from leapwright_blender.cog import Source, cog_source, source_named
 from leapwright_blender.finish import remembered_controls
 from leapwright_blender.fix import fix
 from leapwright_blender.fixed import Fixed
-from leapwright_blender.flat import refuses_flat
+from leapwright_blender.flat import refusing_flat
 from leapwright_blender.ground import ground_of
 from leapwright_blender.intended import mark_intended, unmark_intended
 from leapwright_blender.on_arc import OnArc, keep_on_arc
@@ -38,9 +38,12 @@ from leapwright_blender.retimed import RetimedRig
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.rigfile import RigFile, save_rig_file
 from leapwright_blender.spline import Splined, spline
+from leapwright_blender.steps import Runner, Steps, part, run
 from leapwright_blender.wanted import Wanted, again
 
 __all__ = ["Rig", "Shot", "open_shot", "rig_of"]
+
+T = TypeVar("T")
 
 _REMEMBERED = ("root", "cog", "feet")
 """Controls that a rig remembers with a jump."""
@@ -56,10 +59,21 @@ class Rig:
         Name of the object.
     scene : str
         Name of the scene it is in.
+    runner : Runner
+        What goes through the steps of a verb: at once, or with progress shown. With
+        `leapwright_blender.steps.held` every verb gives its steps instead of its result.
     """
 
     name: str
     scene: str
+    runner: Runner = field(default=run, repr=False, compare=False)
+
+    def _run(self, steps: Steps[T]) -> T:
+        def refusing() -> Steps[T]:
+            with refusing_flat(self.name):
+                return (yield from part(steps, 0.0, 1.0))
+
+        return self.runner(refusing())
 
     def _object(self) -> Any:
         obj = bpy.data.objects.get(self.name)
@@ -73,7 +87,6 @@ class Rig:
             raise NotFoundError(f"there is no scene {self.scene!r} in this file any more")
         return scene
 
-    @refuses_flat
     def find(
         self,
         *,
@@ -83,20 +96,20 @@ class Rig:
         rig_file: str | Path | None = None,
     ) -> Controls:
         """Find root, COG control, pelvis and feet; what is named wins. See `find_controls`."""
-        return find_controls(
-            self._object(),
-            root=root or None,
-            cog=cog or None,
-            feet=list(feet) if feet else None,
-            rig_file=rig_file,
-            scene=self._scene(),
-        )
+        with refusing_flat(self.name):
+            return find_controls(
+                self._object(),
+                root=root or None,
+                cog=cog or None,
+                feet=list(feet) if feet else None,
+                rig_file=rig_file,
+                scene=self._scene(),
+            )
 
     def save_rig_file(self, path: str | Path, controls: Controls) -> RigFile:
         """Write the controls of this rig to a rig file, to be found by itself from then on."""
         return save_rig_file(path, controls, self._object())
 
-    @refuses_flat
     def measure_poses(
         self,
         poses: Mapping[str, float],
@@ -119,11 +132,11 @@ class Rig:
         """
         controls = self.find(root=root, cog=cog, feet=feet, rig_file=rig_file)
         obj, scene = self._object(), self._scene()
-        source = source_named(obj, scene, controls, cog_from)
-        body = read_body(obj, scene, ground_of(scene), controls, read_poses(poses), source)
-        return measure(body.stands, body.home)
+        source = run(source_named(obj, scene, controls, cog_from))
+        with refusing_flat(self.name):
+            body = read_body(obj, scene, ground_of(scene), controls, read_poses(poses), source)
+            return measure(body.stands, body.home)
 
-    @refuses_flat
     def block(
         self,
         *,
@@ -220,7 +233,7 @@ class Rig:
         HostError
             The action cannot be edited, or the ground moves.
         """
-        return block(
+        steps = block(
             self._object(),
             self._scene(),
             self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
@@ -246,8 +259,8 @@ class Rig:
             ),
             ask,
         )
+        return self._run(steps)
 
-    @refuses_flat
     def block_again(self, **changed: Any) -> Blocked:
         """Block the jump that this rig remembers once more, with something changed.
 
@@ -292,7 +305,6 @@ class Rig:
             if not typed.get(name) and last.get(name) and last[name] != found.get(name)
         }
 
-    @refuses_flat
     def spline(
         self,
         *,
@@ -349,7 +361,7 @@ class Rig:
         named: dict[str, Any] = {"root": root, "cog": cog, "feet": feet, "rig_file": rig_file}
         if not moments:
             named |= self._controls_before(named)
-        return spline(
+        steps = spline(
             self._object(),
             self._scene(),
             self.find(**named),
@@ -361,8 +373,8 @@ class Rig:
             props=props,
             dry_run=dry_run,
         )
+        return self._run(steps)
 
-    @refuses_flat
     def retime(
         self,
         *,
@@ -426,7 +438,7 @@ class Rig:
         HostError
             An action cannot be edited.
         """
-        return retime(
+        steps = retime(
             self._object(),
             self._scene(),
             self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
@@ -442,8 +454,8 @@ class Rig:
             dry_run=dry_run,
             **ask,
         )
+        return self._run(steps)
 
-    @refuses_flat
     def resize(
         self,
         *,
@@ -508,7 +520,7 @@ class Rig:
         HostError
             An action cannot be edited, or a location that would have to move is not keyed.
         """
-        return resize(
+        steps = resize(
             self._object(),
             self._scene(),
             self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
@@ -523,8 +535,8 @@ class Rig:
             dry_run=dry_run,
             **ask,
         )
+        return self._run(steps)
 
-    @refuses_flat
     def check(
         self,
         *,
@@ -582,7 +594,7 @@ class Rig:
         HostError
             The rig cannot be evaluated.
         """
-        return check(
+        steps = check(
             self._object(),
             self._scene(),
             controls=self._controls(root=root, cog=cog, feet=feet, rig_file=rig_file),
@@ -595,6 +607,7 @@ class Rig:
             twos=twos,
             action=action,
         )
+        return self._run(steps)
 
     def _controls(self, **named: Any) -> Controls | None:
         """Controls as named, as remembered, or as found; None where there are none."""
@@ -608,7 +621,6 @@ class Rig:
             return self.find()
         return None
 
-    @refuses_flat
     def cog_source(self, which: str | None = None, *, sex: str = "mean") -> Source:
         """What the COG of this rig is measured with: masses by part, and where that is at rest.
 
@@ -630,7 +642,7 @@ class Rig:
         """
         obj, scene = self._object(), self._scene()
         controls = self._controls() if which != "segments" else None
-        return cog_source(obj, scene, which, controls=controls, sex=sex)
+        return self._run(cog_source(obj, scene, which, controls=controls, sex=sex))
 
     def mark_intended(self, finding: str, reason: str) -> None:
         """Keep with the shot that a finding is meant: it stays a note from then on.
@@ -651,7 +663,7 @@ class Rig:
         HostError
             The rig cannot remember: it is linked.
         """
-        mark_intended(self._object(), self._scene(), finding, reason)
+        return self._run(mark_intended(self._object(), self._scene(), finding, reason))
 
     def unmark_intended(self, finding: str) -> None:
         """Forget that a finding is meant.
@@ -666,9 +678,8 @@ class Rig:
         NotFoundError
             It is not marked; lists what is.
         """
-        unmark_intended(self._object(), self._scene(), finding)
+        return self._run(unmark_intended(self._object(), self._scene(), finding))
 
-    @refuses_flat
     def fix(
         self,
         *,
@@ -732,7 +743,7 @@ class Rig:
             The action cannot be edited.
         """
         controls = self._controls(root=root, cog=cog, feet=feet, rig_file=rig_file)
-        return fix(
+        steps = fix(
             self._object(),
             self._scene(),
             self.find() if controls is None else controls,
@@ -750,8 +761,8 @@ class Rig:
             markers=markers,
             dry_run=dry_run,
         )
+        return self._run(steps)
 
-    @refuses_flat
     def keep_on_arc(
         self,
         *,
@@ -808,7 +819,7 @@ class Rig:
         The arc has the gravity and the style that the rig remembers of the jump; of a jump that it
         does not remember, the gravity that changes least.
         """
-        return keep_on_arc(
+        steps = keep_on_arc(
             self._object(),
             self._scene(),
             self.find(root=root, cog=cog, feet=feet, rig_file=rig_file),
@@ -818,6 +829,7 @@ class Rig:
             within=within,
             dry_run=dry_run,
         )
+        return self._run(steps)
 
     def remembered(self) -> tuple[store.Remembered, ...]:
         """The jumps that this rig remembers, in time order."""
@@ -834,10 +846,13 @@ class Shot:
         Where it was opened from.
     warnings : tuple of str
         What opening it had to say.
+    runner : Runner
+        What goes through the steps of its rigs' verbs.
     """
 
     path: Path
     warnings: tuple[str, ...]
+    runner: Runner = field(default=run, repr=False, compare=False)
 
     @property
     def frame_rate(self) -> Fraction:
@@ -865,7 +880,7 @@ class Shot:
             raise NotFoundError(
                 f"there is no rig {name!r} in {self.path.name}{hint}; rigs: {', '.join(there)}"
             )
-        return Rig(name, scene.name)
+        return Rig(name, scene.name, self.runner)
 
     def the_rig(self, name: str | None = None) -> Rig:
         """The rig of that name; without one the only rig that remembers a jump, else the only one.
@@ -917,13 +932,15 @@ class Shot:
         return files.save_file(path, like=self.path, in_place=in_place)
 
 
-def open_shot(path: str | Path) -> Shot:
+def open_shot(path: str | Path, *, runner: Runner = run) -> Shot:
     """Open a .blend file. Scripts in it do not run.
 
     Parameters
     ----------
     path : path
         A file of this version of Blender or an older one.
+    runner : Runner
+        What goes through the steps of the verbs: at once, or with progress shown.
 
     Returns
     -------
@@ -935,10 +952,10 @@ def open_shot(path: str | Path) -> Shot:
         Not there, not a Blender file, damaged, or from a newer Blender.
     """
     opened = files.open_file(path)
-    return Shot(opened.path, opened.warnings)
+    return Shot(opened.path, opened.warnings, runner)
 
 
-def rig_of(obj: Any, scene: Any) -> Rig:
+def rig_of(obj: Any, scene: Any, *, runner: Runner = run) -> Rig:
     """The rig of a live object, for use inside Blender.
 
     Parameters
@@ -947,5 +964,7 @@ def rig_of(obj: Any, scene: Any) -> Rig:
         An armature, or an object without bones.
     scene : bpy.types.Scene
         The scene whose time, units and gravity hold.
+    runner : Runner
+        What goes through the steps of the verbs.
     """
-    return Rig(obj.name, scene.name)
+    return Rig(obj.name, scene.name, runner)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leapwright.naming import strip_namespace, words
 
 from .figure import members
-from .leg import Leg, leg_up, rest_ankle, rest_up, tails_tell
+from .leg import Leg, leg_up, rest_ankle, rest_up, tails_tell, with_all_below
 from .reach import rest_length
 from .rigfile import RigFile, bones_named
 from .space import Control, Point, label, rest_offset, the_object
@@ -52,7 +52,7 @@ def _sole(obj: Any, foot: Control, leg: Leg | None) -> Point:
 
 
 def _floor(obj: Any, bone: Any, leg: Leg | None, up: NDArray[np.float64]) -> float:
-    riding = [bone, *bone.children_recursive]
+    riding = [obj.data.bones[name] for name in with_all_below(obj, [bone.name])]
     ends = [b.head_local for b in riding]
     if tails_tell(obj):
         ends += [b.tail_local for b in riding]

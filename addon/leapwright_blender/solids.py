@@ -14,6 +14,7 @@ from leapwright.volume import Shares, share, solid
 
 from .meshes import RestMesh
 from .space import Control
+from .steps import Step, Steps, part
 
 __all__ = ["Piece", "closed_pieces"]
 
@@ -62,8 +63,8 @@ class Piece:
         return tuple(self.mesh.carriers[i] for i in used), found
 
 
-def closed_pieces(meshes: Sequence[RestMesh]) -> tuple[list[Piece], list[str]]:
-    """Take meshes apart into closed pieces, each counted once.
+def closed_pieces(meshes: Sequence[RestMesh]) -> Steps[tuple[list[Piece], list[str]]]:
+    """Take meshes apart into closed pieces, each counted once; in steps.
 
     Parameters
     ----------
@@ -78,12 +79,13 @@ def closed_pieces(meshes: Sequence[RestMesh]) -> tuple[list[Piece], list[str]]:
     """
     found: list[Piece] = []
     notes: list[str] = []
-    for mesh in meshes:
+    for number, mesh in enumerate(meshes):
+        yield Step(0.3 * number / len(meshes), f"taking {mesh.name!r} apart")
         notes += mesh.notes
         own, said = _take_apart(mesh)
         found += own
         notes += said
-    kept, said = _once(found)
+    kept, said = yield from part(_once(found), 0.3, 1.0)
     return kept, [*notes, *said]
 
 
@@ -141,7 +143,7 @@ def _areas(points: Floats, triangles: Ints) -> Floats:
     return np.asarray(0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1))
 
 
-def _once(found: Sequence[Piece]) -> tuple[list[Piece], list[str]]:
+def _once(found: Sequence[Piece]) -> Steps[tuple[list[Piece], list[str]]]:
     """Leave out what lies inside another piece; hollows are taken off."""
     order = sorted(found, key=lambda piece: -piece.volume)
     low = np.array([p.points.min(axis=0) for p in order]).reshape(-1, 3)
@@ -158,13 +160,14 @@ def _once(found: Sequence[Piece]) -> tuple[list[Piece], list[str]]:
             near = np.all((looks >= low[i]) & (looks <= high[i]), axis=1)
             if near.mean() <= _ACROSS:
                 continue
+            yield Step(number / len(order), f"what lies inside {other.mesh.name!r}")
             held = np.count_nonzero(inside(other.points, other.triangles, looks[near]))
-            part = held / len(looks)
+            held_part = held / len(looks)
             names = (piece.mesh.name, other.mesh.name)
-            if part == 1.0:
+            if held_part == 1.0:
                 whole = other
                 break
-            if part > _ACROSS:
+            if held_part > _ACROSS:
                 across[names] = across.get(names, 0) + 1
         if whole is None:
             kept.append(piece)

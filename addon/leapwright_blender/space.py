@@ -110,14 +110,33 @@ def pose_bone(control: Control | Point, *, obj: Any = None) -> Any:
     return bone
 
 
-def bone_matrices(evaluated: Any) -> NDArray[np.float64]:
-    """World matrices of all pose bones of an evaluated object: ``[bones, 4, 4]``."""
+def bone_matrices(evaluated: Any, rows: Any = slice(None)) -> NDArray[np.float64]:
+    """World matrices of pose bones of an evaluated object: ``[bones, 4, 4]``.
+
+    Parameters
+    ----------
+    evaluated : bpy.types.Object
+        An armature.
+    rows : sequence of int, optional
+        Which bones, by their places among the pose bones. Default: all.
+    """
     bones = evaluated.pose.bones
     flat = np.empty(16 * len(bones), dtype=np.float32)
+    # All at once is the host's fastest way, but a big rig's matrices take as long to multiply.
     bones.foreach_get("matrix", flat)
     # Blender hands matrices out column by column.
-    local = flat.reshape(-1, 4, 4).transpose(0, 2, 1).astype(np.float64)
+    local = flat.reshape(-1, 4, 4)[rows].transpose(0, 2, 1).astype(np.float64)
+    lost = ~np.isfinite(local).all(axis=(1, 2))
+    if lost.any():
+        raise _is_nowhere(evaluated.name, str(np.array(bones.keys())[rows][lost][0]))
     return np.array(evaluated.matrix_world, dtype=np.float64) @ local
+
+
+def _is_nowhere(name: str, bone: str) -> HostError:
+    return HostError(
+        f"{name!r}: the bone {bone!r} is at no place that can be told: something is scaled beyond "
+        "all bounds, or its constraints go round in circles"
+    )
 
 
 def world_matrix(point: Control | Point, depsgraph: Any) -> NDArray[np.float64]:

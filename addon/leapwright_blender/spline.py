@@ -30,6 +30,7 @@ from leapwright_blender.ride import Ride
 from leapwright_blender.rig import Controls
 from leapwright_blender.schedule import Schedule
 from leapwright_blender.splined import splined
+from leapwright_blender.steps import Steps, run
 from leapwright_blender.store import Remembered
 
 __all__ = ["Splined", "spline"]
@@ -90,8 +91,8 @@ def spline(
     within: float = 0.005,
     props: bool = True,
     dry_run: bool = False,
-) -> Splined:
-    """Turn the jumps of a rig into splines. `Rig.spline` is the documented door."""
+) -> Steps[Splined]:
+    """Turn the jumps of a rig into splines, in steps. `Rig.spline` is the documented door."""
     jumps = _jumps(obj, controls, moments, gravity)
     chosen = _handle(handle)
     ground = ground_of(scene)
@@ -100,10 +101,11 @@ def spline(
     keyed: list[Keyed] = []
     measured: list[Measured] = []
     for jump in jumps:
-        source = source_named(obj, scene, controls, jump.cog_from)
+        naming = source_named(obj, scene, controls, jump.cog_from)
+        source = run(naming) if measured else (yield from naming)
         course, body = _course(obj, scene, ground, controls, jump, source)
         refuse_moving_parent(obj, scene, course.every_frame)
-        layout = lay_out(
+        laying = lay_out(
             obj,
             scene,
             ground,
@@ -120,6 +122,8 @@ def spline(
             legs=legs,
             source=source,
         )
+        # Once a jump is written there is no stopping: either all are splines or none is.
+        layout = run(laying) if measured else (yield from laying)
         keyed += layout.keyed
         warnings += layout.warnings
         if dry_run:

@@ -9,13 +9,14 @@ from typing import Any
 
 import bpy
 import numpy as np
+from numpy.typing import NDArray
 
 from leapwright.naming import rank, side, words
 
 from .leg import LOW, Leg, is_animators, names_tell, stature
 from .space import Control, Point, rest_offset
 
-__all__ = ["ik_legs"]
+__all__ = ["goals_of", "ik_legs"]
 
 _AT_THE_FLOOR = 0.2
 # An IK constraint below this influence is switched off.
@@ -33,18 +34,36 @@ class _Chain:
     goal: str
 
 
-def ik_legs(obj: Any) -> tuple[Leg, ...]:
-    """Legs from the IK constraints that are on, whether or not the rest of the rig follows them."""
-    evaluated = obj.evaluated_get(bpy.context.evaluated_depsgraph_get())
+def ik_legs(obj: Any, *, evaluated: Any = None) -> tuple[Leg, ...]:
+    """Legs from the IK constraints that are on, whether or not the rest of the rig follows them.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+        The rig.
+    evaluated : bpy.types.Object, optional
+        The rig as it is evaluated. Default: by the context's scene.
+    """
+    if evaluated is None:
+        evaluated = obj.evaluated_get(bpy.context.evaluated_depsgraph_get())
     chains = [c for bone in obj.pose.bones if (c := _ik_chain(bone, evaluated)) is not None]
     limbs = _limbs(chains)
+    if not limbs:
+        return ()
     legs: dict[tuple[str, str], Leg] = {}
+    shape = stature(obj)
     for limb in limbs:
         rest = [chain for other in limbs if other is not limb for chain in other]
         leg = _ik_leg(obj, limb, rest)
-        if _is_leg(obj, limb, leg):
+        if _is_leg(obj, limb, leg, shape):
             legs.setdefault((leg.foot_object, leg.foot), leg)
     return tuple(legs.values())
+
+
+def goals_of(obj: Any) -> list[Any]:
+    """Other objects that the rig's bones reach for by IK: each once."""
+    cons = (con for bone in obj.pose.bones for con in bone.constraints if con.type == "IK")
+    return list({c.target.name: c.target for c in cons if c.target not in {None, obj}}.values())
 
 
 def _ik_chain(bone: Any, evaluated: Any) -> _Chain | None:
@@ -180,7 +199,12 @@ def _followed(target: Any, line: Sequence[Any]) -> Iterator[Any]:
                 yield from [b for b in near if is_animators(b, names_tell=tell)][:1]
 
 
-def _is_leg(obj: Any, limb: Sequence[_Chain], leg: Leg) -> bool:
+def _is_leg(
+    obj: Any,
+    limb: Sequence[_Chain],
+    leg: Leg,
+    shape: tuple[float, float, NDArray[np.float64]],
+) -> bool:
     every = [leg.foot, *(b.name for c in limb for b in c.bones), *(c.goal for c in limb)]
     # A paw may be a hand: the other bones must say.
     names = [n for n in every if "paw" not in words(n)]
@@ -188,7 +212,7 @@ def _is_leg(obj: Any, limb: Sequence[_Chain], leg: Leg) -> bool:
     hands = any(rank(n, "hand") is not None for n in names)
     if not feet and any(_OTHERS.intersection(words(n)) for n in every):
         return False
-    floor, _, up = stature(obj)
+    floor, _, up = shape
     top = float(np.array(obj.data.bones[leg.thigh].head_local) @ up)
     tips = [c.bones[-1].bone.tail_local for c in limb]
     low = float(np.min(np.array(tips, dtype=np.float64) @ up))

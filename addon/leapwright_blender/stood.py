@@ -23,6 +23,7 @@ from leapwright_blender.ground import Ground
 from leapwright_blender.poses import Body, stand_on
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import Controls
+from leapwright_blender.steps import Steps
 
 __all__ = ["WITHIN_M", "Stood", "leg_channels", "slide_words", "stood_still"]
 
@@ -63,8 +64,8 @@ def stood_still(
     time_map: TimeMap,
     feet: Mapping[str, Any],
     stepped: bool,
-) -> Stood:
-    """Hold the planted feet of FK legs between the poses.
+) -> Steps[Stood]:
+    """Hold the planted feet of FK legs between the poses, in steps.
 
     Parameters
     ----------
@@ -94,7 +95,7 @@ def stood_still(
     out &= _between(course, curves.frame.astype(np.float64))
     less = remove_keys(curves, out)
     with rehearsal([(played[0][0], less), *played[1:]]):
-        found = footing(
+        found = yield from footing(
             obj, scene, ground, controls, course, _body(obj, scene, ground, controls, course),
             contacts=_contacts(feet), lifts={}, stepped=stepped, within=WITHIN_M,
         )  # fmt: skip

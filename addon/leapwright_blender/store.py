@@ -8,7 +8,8 @@ given keeps them, so there the string is on the action.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from fractions import Fraction
 from pathlib import PurePath
@@ -26,6 +27,7 @@ __all__ = [
     "intended_of",
     "load",
     "load_intended",
+    "put_back_unless_done",
     "read_text",
     "save",
     "save_intended",
@@ -216,6 +218,26 @@ def clear(obj: Any) -> None:
         holder[name] = ""
     else:
         del holder[name]
+
+
+@contextmanager
+def put_back_unless_done(obj: Any) -> Iterator[None]:
+    """Put back what a rig remembers, to the letter, where the work inside fails or is stopped.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+    """
+    was = [(holder, name, holder.get(name)) for holder, name in _holders(obj)]
+    try:
+        yield
+    except BaseException:
+        for holder, name, text in was:
+            if text is not None:
+                holder[name] = text
+            elif name in holder:
+                del holder[name]
+        raise
 
 
 def _holder(obj: Any) -> tuple[Any, str]:

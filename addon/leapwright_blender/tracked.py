@@ -24,8 +24,9 @@ from leapwright_blender.nla import strips_in_time
 from leapwright_blender.reach import rest_length
 from leapwright_blender.read import read_co, read_curves
 from leapwright_blender.rig import Controls, find_controls
-from leapwright_blender.sample import sample
+from leapwright_blender.sample import sampling
 from leapwright_blender.space import Control, pose_bone
+from leapwright_blender.steps import Steps, part
 from leapwright_blender.treads import Tread, treads_of
 
 __all__ = ["Tracked", "keyed_span", "read_tracked"]
@@ -75,8 +76,8 @@ def read_tracked(
     cog_from: str | Source | None = None,
     ground: str | None = None,
     frames: tuple[float, float] | None = None,
-) -> Tracked:
-    """Read the animation of a rig as the scene plays it; the scene is not stepped.
+) -> Steps[Tracked]:
+    """Read the animation of a rig as the scene plays it, in steps; the scene is not stepped.
 
     Parameters
     ----------
@@ -108,8 +109,9 @@ def read_tracked(
     if isinstance(cog_from, Source):
         source = cog_from
     else:
-        source = cog_source(obj, scene, cog_from, controls=controls)
-        other = _other(obj, scene, source, controls)
+        naming = cog_source(obj, scene, cog_from, controls=controls)
+        source = yield from part(naming, 0.0, 0.15)
+        other = yield from part(_other(obj, scene, source, controls), 0.15, 0.3)
     span = frames or keyed_span(obj) or (scene.frame_current,) * 2
     at = np.arange(np.floor(span[0]), np.ceil(span[1]) + 1, dtype=np.float64)
     treads = treads_of(obj, controls)
@@ -123,7 +125,8 @@ def read_tracked(
         [leg.ankle for leg in legs],
         above,
     )
-    places = sample(obj, at, [p for group in groups for p in group], scene=scene)
+    every = [p for group in groups for p in group]
+    places = yield from part(sampling(obj, at, every, scene=scene), 0.3, 0.95)
     ends = np.cumsum([len(group) for group in groups])
 
     def measured(space: Ground) -> tuple[Floats, list[Floats]]:
@@ -183,12 +186,12 @@ def _controls(obj: Any, scene: Any) -> Controls | None:
         return None
 
 
-def _other(obj: Any, scene: Any, source: Source, controls: Controls | None) -> Source | None:
+def _other(obj: Any, scene: Any, source: Source, controls: Controls | None) -> Steps[Source | None]:
     """What the COG would be measured with beside its control, to say how far that strays."""
     if source.name != "control":
         return None
     try:
-        other = cog_source(obj, scene, controls=controls)
+        other = yield from cog_source(obj, scene, controls=controls)
     except (NotFoundError, HostError):
         return None
     return None if other.name == "control" else other

@@ -23,6 +23,7 @@ from leapwright_blender.poses import cog_on
 from leapwright_blender.rig import Controls, find_controls
 from leapwright_blender.sample import sample
 from leapwright_blender.space import Control, Point
+from leapwright_blender.steps import run
 from leapwright_blender.store import Remembered
 from leapwright_blender.tracked import keyed_span
 
@@ -107,7 +108,7 @@ def read_trail(
     jumps = store.load(obj)
     controls = _controls(obj, scene, jumps)
     cog_from = jumps[-1].cog_from if jumps else "control"
-    source = source_named(obj, scene, controls, cog_from)
+    source = run(source_named(obj, scene, controls, cog_from))
     frames = _span(obj, scene, jumps, most)
     yield 0.0
     parts = []

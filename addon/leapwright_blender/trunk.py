@@ -13,8 +13,8 @@ from leapwright.errors import NotFoundError
 from leapwright.naming import ROLES, rank, role_words, side
 
 from . import host
-from .leg import Leg, body_bones, is_animators, leg_up, names_tell, rest_ankle
-from .sample import Follow, Probe
+from .leg import Leg, body_bones, is_animators, leg_up, names_tell, rest_ankle, with_all_below
+from .probe import Follow, Probe
 from .space import Control, data_path_location, label, pose_bone
 
 __all__ = ["find_cog", "find_pelvis", "find_root"]
@@ -189,12 +189,13 @@ def find_pelvis(obj: Any, cog: Control, legs: Sequence[Leg], probe: Probe) -> An
         bone = Control(obj.name, shared[0])
         if follow.carries([bone]):
             return bone, "sure", f"{bone.bone!r} holds all thighs and moves with {label(cog)!r}"
-    below = [b for b in obj.pose.bones if cog.bone in {p.name for p in b.parent_recursive}]
+    below = with_all_below(obj, [cog.bone]) - {cog.bone}
     holding = {name for line in lines for name in line}
     named = [
         Control(obj.name, b.name)
-        for b in below
-        if not side(b.name)
+        for b in obj.pose.bones
+        if b.name in below
+        and not side(b.name)
         and rank(b.name, "pelvis") is not None
         and (not legs or b.name in holding)
     ]

@@ -6,7 +6,8 @@ First by names, then by build: a limb that has a mirrored twin and ends low is a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,8 @@ from numpy.typing import NDArray
 
 from leapwright.naming import is_mechanism, rank, side, words
 
-from .leg import LOW, Leg, body_bones, names_tell, stature, tails_tell
-from .sample import Probe
+from .leg import LOW, Leg, body_bones, names_tell, stature, tails_tell, with_all_below
+from .probe import Probe
 from .space import Control, Point, rest_offset
 
 __all__ = ["fk_legs"]
@@ -40,11 +41,13 @@ def fk_legs(obj: Any, taken: Sequence[Leg], *, probe: Probe | None = None) -> tu
     taken : sequence of Leg
         Legs that are known already.
     probe : callable, optional
-        From `leapwright_blender.sample.probing`: then a leg counts only when its thigh carries a
+        From `leapwright_blender.probe.probing`: then a leg counts only when its thigh carries a
         body bone at the ankle.
     """
     tell = names_tell(obj)
-    used = _with_all_below(obj, taken)
+    # Foot controls of legs and all that hangs on them: no limbs of their own.
+    own = [leg.foot for leg in taken if leg.control == Control(obj.name, leg.foot)]
+    used = with_all_below(obj, own)
     bones = [
         b
         for b in obj.pose.bones
@@ -64,12 +67,6 @@ def fk_legs(obj: Any, taken: Sequence[Leg], *, probe: Probe | None = None) -> tu
             hips.append(hip)
             counted.update((*leg.chain, leg.foot))
     return tuple(legs)
-
-
-def _with_all_below(obj: Any, legs: Sequence[Leg]) -> set[str]:
-    """Foot controls of legs and all that hangs on them: no limbs of their own."""
-    feet = [obj.data.bones[leg.foot] for leg in legs if leg.control == Control(obj.name, leg.foot)]
-    return {b.name for foot in feet for b in (foot, *foot.children_recursive)}
 
 
 Parts = tuple[int, int, int, bool]
@@ -189,7 +186,7 @@ def _sided(bones: Sequence[Any], up: NDArray[np.float64]) -> dict[str, int]:
     best: dict[str, int] = {}
     sideways = np.flatnonzero(np.abs(up) < 0.5)
     # Most rigs are mirrored at their origin; a skeleton that was recorded, where it stood.
-    for axis, middle in [(a, m) for a in sideways for m in (0.0, np.median(heads[:, a]))]:
+    for axis, middle in [(a, m) for a in sideways for m in (0.0, median(heads[:, a].tolist()))]:
         across = heads[:, axis] - middle
         mirrored = heads.copy()
         mirrored[:, axis] -= 2 * across
@@ -204,10 +201,8 @@ def _sided(bones: Sequence[Any], up: NDArray[np.float64]) -> dict[str, int]:
 
 def _paths(bones: Sequence[Any], sided: dict[str, int], up: NDArray[np.float64]) -> list[list[Any]]:
     """From every bone where a side begins down to the lowest end."""
-    known = {b.name: b for b in bones}
-    parent = {
-        b.name: next((p.name for p in b.parent_recursive if p.name in known), "") for b in bones
-    }
+    known = {b.name for b in bones}
+    parent = {b.name: next((name for name in _above(b) if name in known), "") for b in bones}
     below: dict[str, list[Any]] = {}
     for bone in bones:
         below.setdefault(parent[bone.name], []).append(bone)
@@ -226,3 +221,9 @@ def _paths(bones: Sequence[Any], sided: dict[str, int], up: NDArray[np.float64])
             path.append(min(step, key=lambda b: lowest[b.name]))
         paths.append(path)
     return paths
+
+
+def _above(bone: Any) -> Iterator[str]:
+    """Names of a bone's parents, nearest first."""
+    while (bone := bone.parent) is not None:
+        yield bone.name

@@ -22,6 +22,7 @@ from . import (
     retiming,
     rigging,
     tracking,
+    working,
 )
 from .checking import LeapwrightCheck
 from .display import LeapwrightDisplay
@@ -60,6 +61,7 @@ def register() -> None:
     for name, group in GROUPS.items():
         setattr(HOST_OBJECT, name, bpy.props.PointerProperty(type=group))
     menus.register()
+    working.register()
     tracking.register()
     overlay.register()
 
@@ -67,6 +69,7 @@ def register() -> None:
 def unregister() -> None:
     """Leave nothing behind in the host; entered values stay in the file."""
     overlay.unregister()
+    working.unregister()
     tracking.unregister()
     menus.unregister()
     for module in (readout, recall, retiming, checking):

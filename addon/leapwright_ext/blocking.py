@@ -11,6 +11,7 @@ from bpy.props import BoolProperty, EnumProperty, FloatProperty, StringProperty
 
 from leapwright.errors import KeysInTheWayError, NotFoundError
 from leapwright_blender import rig_of
+from leapwright_blender.steps import Steps
 from leapwright_blender.trail import planned_arc
 
 from .aiming import aim, rig_arguments
@@ -25,6 +26,7 @@ from .recall import again_arguments, last_low, recalled
 from .subject import Verb, subject
 from .tracking import drop_plan, note_plan, want
 from .values import AIR_MEASURES, PUSH_MEASURES, VALUE_NAMES, LeapwrightValues, LeapwrightWithin
+from .working import LongVerb, in_steps
 
 __all__ = ["OPERATORS"]
 
@@ -83,7 +85,7 @@ class _Asked(LeapwrightValues):
         return again_arguments(self, jumps[-1], obj, scene)
 
 
-class LEAPWRIGHT_OT_plan(_Asked, Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_plan(_Asked, LongVerb, bpy.types.Operator):
     """Work the jump out without writing a key: its frames, its arc, and what would be written."""
 
     bl_idname = "leapwright.plan"
@@ -93,11 +95,12 @@ class LEAPWRIGHT_OT_plan(_Asked, Verb, bpy.types.Operator):
         "listed"
     )
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Block dry, and keep what is to be seen of it."""
         scene, settings = context.scene, settings_of(obj)
         settings.preview = ""
-        result: Any = rig_of(obj, scene).block(**self.arguments(obj, scene), dry_run=True)
+        asked = self.arguments(obj, scene)
+        result: Any = yield from in_steps(obj, scene).block(**asked, dry_run=True)
         settings.preview = json.dumps(preview_of(result))
         note_plan((scene.name, obj.name), planned_arc(obj, scene, result.controls, result.course))
         frames = result.jump.frames
@@ -108,18 +111,18 @@ class LEAPWRIGHT_OT_plan(_Asked, Verb, bpy.types.Operator):
         )
 
 
-class LEAPWRIGHT_OT_block(_Asked, Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_block(_Asked, LongVerb, bpy.types.Operator):
     """Put the keys of the jump on their whole frames."""
 
     bl_idname = "leapwright.block"
     bl_label = "Block Jump"
     bl_description = "Put the keys of the jump on their whole frames"
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Block, and show in the tab what was blocked, also after an adjustment."""
         scene, settings = context.scene, settings_of(obj)
         arguments = self.arguments(obj, scene)
-        result = rig_of(obj, scene).block(**arguments)
+        result: Any = yield from in_steps(obj, scene).block(**arguments)
         copy_values(self, settings)
         follow(settings, {m: result.moments[m] for m in arguments["poses"]})
         settings.preview = ""
@@ -128,7 +131,7 @@ class LEAPWRIGHT_OT_block(_Asked, Verb, bpy.types.Operator):
         return summary(result)
 
 
-class LEAPWRIGHT_OT_spline(LeapwrightWithin, Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_spline(LeapwrightWithin, LongVerb, bpy.types.Operator):
     """Turn the stepped jumps of this rig into splines."""
 
     bl_idname = "leapwright.spline"
@@ -173,12 +176,12 @@ class LEAPWRIGHT_OT_spline(LeapwrightWithin, Verb, bpy.types.Operator):
             return False
         return True
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Spline what is stepped."""
         settings = settings_of(obj)
         unset = [n for n in ("within_m", "props") if not self.properties.is_property_set(n)]
         copy_values(settings, self, names=unset)
-        result = rig_of(obj, context.scene).spline(
+        result: Any = yield from in_steps(obj, context.scene).spline(
             **rig_arguments(settings, obj),
             handle=None if self.handle == "preferences" else self.handle,
             legs=self.legs,

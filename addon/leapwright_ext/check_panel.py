@@ -57,7 +57,8 @@ class LEAPWRIGHT_PT_check(Tab, bpy.types.Panel):
         row = holder.split(factor=0.24)
         go = row.operator(
             "leapwright.go_to_finding",
-            text=f"{found['frames'][0]:g}",
+            # A whole frame, as it is gone to: more is cut off.
+            text=f"{round(found['frames'][0])}",
             icon="BOOKMARKS" if found["intended"] else _ICONS[found["severity"]],
             depress=active,
         )

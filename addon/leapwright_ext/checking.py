@@ -13,13 +13,15 @@ from bpy.props import IntProperty, StringProperty
 
 from leapwright.errors import NotFoundError
 from leapwright.findings import FINDINGS
-from leapwright_blender import rig_of
+from leapwright_blender.steps import Steps
+from leapwright_blender.store import put_back_unless_done
 
 from .aiming import rig_arguments
 from .blocking import show
 from .moments import FRESH
 from .properties import settings_of
 from .subject import Verb, on_keys, subject
+from .working import LongVerb, in_steps
 
 __all__ = [
     "OPERATORS",
@@ -100,12 +102,13 @@ def _keep(obj: Any, said: Mapping[str, Any]) -> None:
     holder.active = now.index(was) if was in now else -1
 
 
-def _checked(obj: Any, scene: Any) -> dict[str, Any]:
-    said: dict[str, Any] = rig_of(obj, scene).check(**check_arguments(obj)).to_json()
+def _checked(obj: Any, scene: Any) -> Steps[dict[str, Any]]:
+    checked: Any = yield from in_steps(obj, scene).check(**check_arguments(obj))
+    said: dict[str, Any] = checked.to_json()
     return said
 
 
-class LEAPWRIGHT_OT_check(Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_check(LongVerb, bpy.types.Operator):
     """Find the jumps of this rig and say what is off in them; no key is touched."""
 
     bl_idname = "leapwright.check"
@@ -117,9 +120,9 @@ class LEAPWRIGHT_OT_check(Verb, bpy.types.Operator):
         """Say why the button is off."""
         return on_rig_or_keys(cls, context)
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Check, and keep what was found with the rig."""
-        said = _checked(obj, context.scene)
+        said = yield from _checked(obj, context.scene)
         _keep(obj, said)
         show(obj, context.scene)
         self.warn(said["warnings"])
@@ -134,7 +137,7 @@ def on_rig_or_keys(cls: Any, context: Any) -> bool:
     return on_keys(cls, context, verb="check")
 
 
-class LEAPWRIGHT_OT_fix(Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_fix(LongVerb, bpy.types.Operator):
     """Mend findings; keys that have nothing to do with them stay."""
 
     bl_idname = "leapwright.fix"
@@ -153,10 +156,10 @@ class LEAPWRIGHT_OT_fix(Verb, bpy.types.Operator):
         """Say why the button is off."""
         return on_keys(cls, context, verb="fix")
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Fix, and show what is left."""
-        rig = rig_of(obj, context.scene)
-        result = rig.fix(**fix_arguments(self), **check_arguments(obj))
+        rig = in_steps(obj, context.scene)
+        result: Any = yield from rig.fix(**fix_arguments(self), **check_arguments(obj))
         _keep(obj, result.after.to_json())
         show(obj, context.scene)
         self.warn([*result.warnings, *(d.text for d in result.done if not d.written)])
@@ -184,7 +187,7 @@ def fix_summary(result: Any) -> str:
     return f"{done[0].upper()}{done[1:]}.{more}"
 
 
-class LEAPWRIGHT_OT_mark_intended(Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_mark_intended(LongVerb, bpy.types.Operator):
     """Keep with the shot that a finding is meant: it stays a note from then on."""
 
     bl_idname = "leapwright.mark_intended"
@@ -209,14 +212,17 @@ class LEAPWRIGHT_OT_mark_intended(Verb, bpy.types.Operator):
         row.activate_init = True
         row.prop(self, "reason")
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Mark it, and check again."""
-        rig_of(obj, context.scene).mark_intended(self.finding, self.reason)
-        _keep(obj, _checked(obj, context.scene))
+        rig = in_steps(obj, context.scene)
+        with put_back_unless_done(obj):
+            yield from rig.mark_intended(self.finding, self.reason)
+            said = yield from _checked(obj, context.scene)
+        _keep(obj, said)
         return f"Intended: {self.reason}"
 
 
-class LEAPWRIGHT_OT_unmark_intended(Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_unmark_intended(LongVerb, bpy.types.Operator):
     """Forget that a finding is meant."""
 
     bl_idname = "leapwright.unmark_intended"
@@ -225,10 +231,13 @@ class LEAPWRIGHT_OT_unmark_intended(Verb, bpy.types.Operator):
 
     finding: StringProperty(name="Finding", options=FRESH)
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Forget it, and check again."""
-        rig_of(obj, context.scene).unmark_intended(self.finding)
-        _keep(obj, _checked(obj, context.scene))
+        rig = in_steps(obj, context.scene)
+        with put_back_unless_done(obj):
+            yield from rig.unmark_intended(self.finding)
+            said = yield from _checked(obj, context.scene)
+        _keep(obj, said)
         return ""
 
 

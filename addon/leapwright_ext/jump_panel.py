@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from typing import Any
 
 import bpy
@@ -38,17 +39,22 @@ class LEAPWRIGHT_PT_jump(Tab, bpy.types.Panel):
         else:
             _draw_answer(box, shown, settings, region=context.region)
         if settings.preview:
-            draw_preview(layout, json.loads(settings.preview), region=context.region)
+            draw_preview(layout, _read(settings.preview), region=context.region)
         action(layout, "leapwright.plan", text="Preview", icon="HIDE_OFF")
         action(layout, "leapwright.block", text="Block", icon="KEYFRAME_HLT", big=True)
         action(layout, "leapwright.spline", text="Spline", icon="IPO_BEZIER")
 
 
+@lru_cache(maxsize=4)
+def _read(preview: str) -> dict[str, Any]:
+    """A preview; the same text is read once only."""
+    said: dict[str, Any] = json.loads(preview)
+    return said
+
+
 def _draw_answer(layout: Any, shown: Readout, settings: Any, *, region: Any) -> None:
     """Asked and given side by side; below, what gave, and other answers to click."""
-    heads = layout.row()
-    table(heads, [("Frames", "Asked", "Given")])
-    table(layout, shown.phases)
+    table(layout, [("Frames", "Asked", "Given"), *shown.phases])
     if shown.changes:
         layout.separator(factor=0.3)
         table(layout, shown.changes, widths=(0.42, 0.5))

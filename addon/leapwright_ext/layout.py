@@ -5,11 +5,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 import bpy
 
 from .subject import subject
+from .working import draw_progress
 
 __all__ = ["Tab", "action", "said", "split_column", "table", "write"]
 
@@ -36,10 +38,11 @@ def split_column(layout: Any) -> Any:
 
 
 def action(layout: Any, operator: str, *, text: str, icon: str = "NONE", big: bool = False) -> Any:
-    """Draw a button, a big one for what a panel is there for."""
+    """Draw a button, a big one for what a panel is there for; how far it is while it works."""
     column = layout.column()
     if big:
         column.scale_y = 1.4
+    draw_progress(column, operator)
     return column.operator(operator, text=text, icon=icon)
 
 
@@ -61,19 +64,19 @@ def table(
     ----------
     layout : bpy.types.UILayout
     rows : iterable of tuple of str
+        All of the same length.
     widths : tuple of float
         Of what is left of the width, the share of each column but the last.
     """
-    column = layout.column(align=True)
-    column.scale_y = 0.8
-    for row in rows:
-        part = column
-        for text, width in zip(row, (*widths, None), strict=False):
-            if width is None:
-                part.label(text=text)
-                continue
-            part = part.split(factor=width)
-            part.label(text=text)
+    every = list(rows)
+    part = layout
+    for number in range(max(map(len, every), default=0)):
+        # Column by column: that takes the host half as long as row by row.
+        part = part.split(factor=widths[number]) if number < len(widths) else part
+        column = part.column(align=True)
+        column.scale_y = 0.8
+        for row in every:
+            column.label(text=row[number])
 
 
 def write(layout: Any, text: str, *, region: Any, icon: str = "NONE", margin: float = 60) -> None:
@@ -83,5 +86,11 @@ def write(layout: Any, text: str, *, region: Any, icon: str = "NONE", margin: fl
     fits = max(14, int((region.width / scale - margin) / 6))
     column = layout.column(align=True)
     column.scale_y = 0.75
-    for number, line in enumerate(textwrap.wrap(text, fits)):
+    for number, line in enumerate(_broken(text, fits)):
         column.label(text=line, icon="BLANK1" if number and icon != "NONE" else icon)
+
+
+@lru_cache(maxsize=128)
+def _broken(text: str, letters: int) -> tuple[str, ...]:
+    """The lines of a sentence; the same one is drawn over and over."""
+    return tuple(textwrap.wrap(text, letters))

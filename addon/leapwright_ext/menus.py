@@ -26,7 +26,8 @@ _ENTRIES: tuple[tuple[str | None, str, Any], ...] = (
     ("resize", "Resize Jump (Higher, Farther)", "FULLSCREEN_ENTER"),
     (None, "", ""),
     ("check", "Check Jump", "VIEWZOOM"),
-    ("fix", "Fix Jump", "TOOL_SETTINGS"),
+    # Longer than others on purpose: the search puts short names first, and Enter takes the first.
+    ("fix", "Fix Jump Findings", "TOOL_SETTINGS"),
 )
 _PLACES = ("DOPESHEET_MT_key", "GRAPH_MT_key", "VIEW3D_MT_pose", "VIEW3D_MT_object")
 

@@ -3,8 +3,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import leapwright
@@ -13,9 +13,10 @@ from leapwright.offsets import foot_offsets
 
 from .aiming import needs_aim
 from .asking import measured, plan_arguments, poses_to_read
-from .entry import Units, length, units_of
+from .entry import Units, length, preferences, units_of
 from .moments import MOMENTS, free_pins, ground_name
 from .recall import last_low
+from .values import VALUE_NAMES
 
 __all__ = ["Other", "Readout", "forget", "read_out", "spline_summary", "summary"]
 
@@ -78,9 +79,47 @@ class Readout:
     problem: str = ""
 
 
+# Answers by all that they depend on: plain values, nothing of the host.
+_ANSWERS: dict[tuple[Any, ...], Readout] = {}
+_MOST_ANSWERS = 32
+_ARRAYS = frozenset({"posed", "pose_frames", "pinned", "pin_frames", "picked"})
+_SINGLE = tuple(n for n in VALUE_NAMES if n not in _ARRAYS and n != "ground")
+
+
 def read_out(values: Any, scene: Any) -> Readout:
-    """Plan what is entered. The same values are planned once only, however often it is drawn."""
+    """Plan what is entered. The same is planned once only, however often it is drawn."""
     low = last_low(values.id_data) if values.chain else None
+    entered = (low, *_entered(values), *_around(scene))
+    if entered not in _ANSWERS:
+        while len(_ANSWERS) >= _MOST_ANSWERS:
+            _ANSWERS.pop(next(iter(_ANSWERS)))
+        _ANSWERS[entered] = _answer(values, scene, low)
+    return _ANSWERS[entered]
+
+
+def forget() -> None:
+    """Let go of what was planned."""
+    _ANSWERS.clear()
+
+
+def _entered(values: Any) -> tuple[Any, ...]:
+    """All that a rig's settings say."""
+    arrays = (tuple(getattr(values, name)) for name in _ARRAYS)
+    single = (getattr(values, name) for name in _SINGLE)
+    return (*arrays, *single, ground_name(values), values.measured, values.aimed)
+
+
+def _around(scene: Any) -> tuple[Any, ...]:
+    """All that the scene and the preferences say to it."""
+    chosen, render = preferences(), scene.render
+    return (
+        tuple(scene.gravity), float(scene.unit_settings.scale_length), scene.frame_start,
+        render.fps, render.fps_base, tuple(scene.cursor.location), units_of(scene),
+        chosen.keep, chosen.anticipation_frames, chosen.recover_frames,
+    )  # fmt: skip
+
+
+def _answer(values: Any, scene: Any, low: float | None) -> Readout:
     if problem := _missing(values, low):
         return Readout(problem=problem)
     try:
@@ -89,15 +128,10 @@ def read_out(values: Any, scene: Any) -> Readout:
         free = dict(arguments)
         if any(values.picked):
             free = plan_arguments(values, scene, low=low, pins=free_pins(values))
+        pins, free_ = (a.pop("pins", {}) for a in (arguments, free))
+        return _planned(arguments, pins, free_, units_of(scene))
     except LeapwrightError as error:
         return Readout(problem=str(error))
-    pins, free_ = (tuple(sorted(a.pop("pins", {}).items())) for a in (arguments, free))
-    return _planned(tuple(sorted(arguments.items())), pins, free_, units_of(scene))
-
-
-def forget() -> None:
-    """Let go of what was planned."""
-    _planned.cache_clear()
 
 
 def summary(result: Any) -> str:
@@ -147,19 +181,14 @@ def _missing(values: Any, low: float | None) -> str:
     return ""
 
 
-@lru_cache(maxsize=32)
 def _planned(
-    arguments: tuple[tuple[str, Any], ...],
-    pins: tuple[tuple[str, int], ...],
-    free: tuple[tuple[str, int], ...],
+    asked: Mapping[str, Any],
+    pins: Mapping[str, int],
+    free: Mapping[str, int],
     units: Units,
 ) -> Readout:
-    asked = dict(arguments)
-    try:
-        jump = leapwright.plan(**asked, pins=dict(pins) or None)
-        best = jump if free == pins else leapwright.plan(**asked, pins=dict(free) or None)
-    except LeapwrightError as error:
-        return Readout(problem=str(error))
+    jump = leapwright.plan(**asked, pins=pins or None)
+    best = jump if free == pins else leapwright.plan(**asked, pins=free or None)
     return Readout(
         phases=tuple(_phases(jump, best)),
         changes=tuple(
@@ -170,7 +199,7 @@ def _planned(
         moments=tuple(
             (MOMENTS[name], f"{frame:g}") for name, frame in jump.moments if frame is not None
         ),
-        others=tuple(_other(a, best, dict(free), units) for a in best.alternatives[:_OTHERS]),
+        others=tuple(_other(a, best, free, units) for a in best.alternatives[:_OTHERS]),
         given=(jump.frames.push, jump.frames.air),
         warnings=jump.warnings,
     )
@@ -197,7 +226,7 @@ def _written(what: str, value: float, units: Units) -> str:
 
 
 def _other(
-    answer: leapwright.Alternative, best: leapwright.Jump, free: dict[str, int], units: Units
+    answer: leapwright.Alternative, best: leapwright.Jump, free: Mapping[str, int], units: Units
 ) -> Other:
     frames = answer.frames
     # The largest change first: it is what the answer is chosen by.
@@ -212,7 +241,7 @@ def _other(
     return Other(frames.push, frames.air, said or "as asked", tuple(pins.items()))
 
 
-def _takeoff(frames: leapwright.Frames, best: leapwright.Jump, free: dict[str, int]) -> float:
+def _takeoff(frames: leapwright.Frames, best: leapwright.Jump, free: Mapping[str, int]) -> float:
     """Where take-off is with other counts: a pin holds its moment, else the crouch stays."""
     if "takeoff" in free:
         return free["takeoff"]

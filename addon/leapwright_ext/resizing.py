@@ -9,7 +9,7 @@ from typing import Any
 import bpy
 from bpy.props import BoolProperty, FloatProperty
 
-from leapwright_blender import rig_of
+from leapwright_blender.steps import Steps
 
 from .aiming import rig_arguments
 from .blocking import show
@@ -19,7 +19,8 @@ from .moments import FRESH
 from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
 from .properties import settings_of
 from .recall import jumps_of
-from .subject import Verb, on_keys, subject
+from .subject import on_keys, subject
+from .working import LongVerb, in_steps
 
 __all__ = [
     "OPERATORS", "PANELS", "LeapwrightResize", "resize_arguments", "resize_summary", "why_not",
@@ -187,7 +188,7 @@ class LEAPWRIGHT_PT_resize(Tab, bpy.types.Panel):
 # The button
 
 
-class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, LongVerb, bpy.types.Operator):
     """Make the jump higher or farther for the whole character; gravity and poses stay."""
 
     bl_idname = "leapwright.resize"
@@ -205,16 +206,16 @@ class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, Verb, bpy.types.Operator
         """From a menu, with nothing asked in the tab: ask now."""
         given = any(self.properties.is_property_set(name) for name in ASKS)
         if given or not why_not(subject(context)):
-            return self.execute(context)
+            return self.begin(context)
         return context.window_manager.invoke_props_dialog(self, width=300)
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Resize, say what became of it, and ask for nothing more."""
         scene = context.scene
         entered = dict.fromkeys(OPTIONS, obj.leapwright_retime)
         entered |= dict.fromkeys(VALUES, obj.leapwright_resize)
         complete(self, entered, ASKS)
-        result = rig_of(obj, scene).resize(
+        result: Any = yield from in_steps(obj, scene).resize(
             **rig_arguments(settings_of(obj), obj),
             **resize_arguments(self, metres=float(scene.unit_settings.scale_length)),
             **option_arguments(self),

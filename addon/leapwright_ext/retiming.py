@@ -14,8 +14,8 @@ from bpy.props import BoolProperty, FloatProperty, IntProperty
 import leapwright
 from leapwright.errors import LeapwrightError
 from leapwright.style import Style
-from leapwright_blender import rig_of
 from leapwright_blender.ground import ground_of
+from leapwright_blender.steps import Steps
 from leapwright_blender.store import Remembered
 
 from .aiming import rig_arguments
@@ -25,7 +25,8 @@ from .moments import FRESH, MOMENTS
 from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
 from .properties import settings_of
 from .recall import jumps_of
-from .subject import Verb, on_keys, subject
+from .subject import on_keys, subject
+from .working import LongVerb, in_steps
 
 __all__ = [
     "OPERATORS", "PANELS", "LeapwrightRetime", "Told", "draw_options", "forget",
@@ -222,7 +223,7 @@ def retime_summary(result: Any) -> str:
 # The button
 
 
-class LEAPWRIGHT_OT_retime(RetimeValues, Verb, bpy.types.Operator):
+class LEAPWRIGHT_OT_retime(RetimeValues, LongVerb, bpy.types.Operator):
     """Change the time of the jump for the whole character; poses stay as they are."""
 
     bl_idname = "leapwright.retime"
@@ -242,14 +243,14 @@ class LEAPWRIGHT_OT_retime(RetimeValues, Verb, bpy.types.Operator):
         obj = subject(context)
         given = any(self.properties.is_property_set(name) for name in ASKS)
         if given or told(obj, context.scene).asked:
-            return self.execute(context)
+            return self.begin(context)
         return context.window_manager.invoke_props_dialog(self, width=300)
 
-    def work(self, context: Any, obj: Any) -> str:
+    def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Retime, say what became of it, and ask for nothing more."""
         entered = obj.leapwright_retime
         complete(self, dict.fromkeys(VALUES, entered), ASKS)
-        result = rig_of(obj, context.scene).retime(
+        result: Any = yield from in_steps(obj, context.scene).retime(
             **rig_arguments(settings_of(obj), obj),
             **retime_arguments(self),
             jump=self.jump if len(jumps_of(obj)) > 1 else None,

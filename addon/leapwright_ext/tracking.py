@@ -18,6 +18,8 @@ from bpy.app.handlers import persistent
 from leapwright.errors import LeapwrightError
 from leapwright_blender.trail import Arc, Trail, read_trail
 
+from .working import is_working
+
 __all__ = [
     "PROBLEMS",
     "SHOWN",
@@ -121,6 +123,8 @@ def _work() -> float | None:
     """Measure for a moment; again soon while there is something left."""
     if not _WANTED:
         return None
+    if is_working():
+        return REST
     playing = any(w.screen.is_animation_playing for w in bpy.context.window_manager.windows)
     if playing or time.monotonic() - _STATE["edited"] < REST:
         return REST

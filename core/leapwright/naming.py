@@ -11,7 +11,7 @@ import difflib
 import fnmatch
 import functools
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 __all__ = [
     "ROLES",
@@ -320,13 +320,23 @@ def is_never(patterns: Sequence[str], control: str, channel: str) -> bool:
     >>> is_never(["props"], "props", "IK_FK"), is_never(["*/*scale*"], "root", "Master Scale")
     (True, True)
     """
-    for pattern in patterns:
-        who, slash, what = pattern.rpartition("/")
-        if not slash:
-            who, what = pattern, "*"
-        if matches(who, control) and fnmatch.fnmatchcase(channel.lower(), what.lower()):
-            return True
-    return False
+    return any(
+        matches(who, control) and _covers_channel(what, channel)
+        for pattern in patterns
+        for who, what in _halves(pattern)
+    )
+
+
+def _halves(pattern: str) -> Iterator[tuple[str, str]]:
+    """All ways to read it: names of controls and of properties may hold slashes themselves."""
+    yield pattern, "*"
+    for slash in re.finditer("/", pattern):
+        yield pattern[: slash.start()], pattern[slash.end() :]
+
+
+def _covers_channel(pattern: str, channel: str) -> bool:
+    asked, name = pattern.lower(), channel.lower()
+    return asked == name or fnmatch.fnmatchcase(name, asked)
 
 
 def some(texts: Sequence[str], *, most: int = 4) -> str:

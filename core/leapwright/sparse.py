@@ -8,7 +8,7 @@ the caller to say: the distance of a sole from its place, say, not that of a cha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -27,6 +27,10 @@ Slopes = Mapping[int, tuple[npt.ArrayLike | None, npt.ArrayLike | None]]
 
 TRIED = 16
 """At most so many places are tried for a new key in one interval."""
+
+PATIENCE = 400_000
+"""Frames that are looked at in all while keys are taken out: a block's push and absorb never come
+near it, hundreds of frames that need a key each would take minutes to no end."""
 
 PULL = 1e-5
 """How strongly slopes are drawn to those of the samples where the samples leave them open."""
@@ -153,6 +157,35 @@ def _basis(x: Floats, y: Floats, knots: Ints) -> tuple[Floats, Floats, Floats]:
     )
 
 
+def _three_diagonals(below: Floats, middle: Floats, above: Floats, right: Floats) -> Floats:
+    """Solve a system of three diagonals, each of shape (N,), for float64[N, D].
+
+    Every round ties each unknown to ones twice as far away, all at once (R. W. Hockney and
+    C. R. Jesshope, Parallel Computers, 1981: parallel cyclic reduction).
+    """
+    low, high, known = below / middle, above / middle, right / middle[:, None]
+    far = 1
+    while far < len(middle) and (low.any() or high.any()):
+        (low_up, high_up, known_up), (low_down, high_down, known_down) = (
+            [_shifted(part, by) for part in (low, high, known)] for by in (far, -far)
+        )
+        scale = 1 / (1 - low * high_up - high * low_down)
+        known = (known - low[:, None] * known_up - high[:, None] * known_down) * scale[:, None]
+        low, high = -low * low_up * scale, -high * high_down * scale
+        far *= 2
+    return known
+
+
+def _shifted(part: Floats, by: int) -> Floats:
+    """What stands `by` rows earlier; 0 where there is none."""
+    moved = np.zeros_like(part)
+    if by > 0:
+        moved[by:] = part[:-by]
+    else:
+        moved[:by] = part[-by:]
+    return moved
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
     """What is wanted, checked.
@@ -196,31 +229,28 @@ class _Task:
         def total(weight: Floats) -> Floats:
             return np.asarray(np.bincount(segment, weight, count - 1), np.float64)
 
-        normal = np.zeros((unknowns, unknowns))
-        wanted = np.zeros((unknowns, depth))
-        for row, column, weight in (
-            (start, start, leave * leave),
-            (start, stop, leave * reach),
-            (stop, start, reach * leave),
-            (stop, stop, reach * reach),
-        ):
-            np.add.at(normal, (row, column), total(weight))
+        # Each interval ties the slope it is left with to the one it is reached with, the next
+        # unknown: three diagonals.
+        pull = PULL * float(np.mean(np.diff(self.x))) ** 2
+        middle = np.full(unknowns, pull)
+        middle[start] += total(leave * leave)
+        middle[stop] += total(reach * reach)
+        below, above = np.zeros(unknowns), np.zeros(unknowns)
+        below[stop] = above[start] = total(leave * reach)
         left = self.y - flat
-        for d in range(depth):
-            np.add.at(wanted[:, d], start, total(leave * left[:, d]))
-            np.add.at(wanted[:, d], stop, total(reach * left[:, d]))
-        guess = np.zeros_like(wanted)
+        guess = np.zeros((unknowns, depth))
         guess[own_in] = self.before[knots]
         leaves = apart | held_out
         guess[own_out[leaves]] = self.after[knots[leaves]]
-        pull = PULL * float(np.mean(np.diff(self.x))) ** 2
-        normal[np.diag_indices_from(normal)] += pull
-        wanted += pull * guess
+        wanted = pull * guess
+        for d in range(depth):
+            wanted[start, d] += total(leave * left[:, d])
+            wanted[stop, d] += total(reach * left[:, d])
         fixed = np.r_[own_in[held_in], own_out[held_out]]
-        normal[fixed] = 0.0
-        normal[fixed, fixed] = 1.0
+        below[fixed] = above[fixed] = 0.0
+        middle[fixed] = 1.0
         wanted[fixed] = guess[fixed]
-        slopes = np.asarray(np.linalg.solve(normal, wanted), np.float64)
+        slopes = _three_diagonals(below, middle, above, wanted)
         slopes_in, slopes_out = slopes[own_in], slopes[own_out]
         # Nothing is known outside: the curve goes on there as it is inside.
         if not held_in[0]:
@@ -271,10 +301,11 @@ def _tries(starts: Ints, stops: Ints, missed: Floats) -> Ints:
 def _thinned(task: _Task, knots: Ints) -> Ints:
     """Take out keys that are not needed, and put one in the place of two where that will do."""
     before: Ints | None = None
+    patience = iter(range(PATIENCE // len(task.x)))
     while before is None or len(knots) < len(before):
         before = knots
         for knot in np.setdiff1d(knots, task.must).tolist():
-            knots = _first(task, knots, [knots[knots != knot]])
+            knots = _first(task, knots, [knots[knots != knot]], patience)
         for a, b in pairwise(before.tolist()):
             if a in task.must or b in task.must or not {a, b} <= set(knots.tolist()):
                 continue
@@ -282,12 +313,14 @@ def _thinned(task: _Task, knots: Ints) -> Ints:
             place = int(np.searchsorted(rest, a))
             inner = np.arange(rest[place - 1] + 1, rest[place])
             inner = inner[np.argsort(np.abs(inner - (a + b) / 2), kind="stable")][: TRIED // 2]
-            knots = _first(task, knots, (np.union1d(rest, [m]) for m in inner.tolist()))
+            others = (np.union1d(rest, [m]) for m in inner.tolist())
+            knots = _first(task, knots, others, patience)
     return knots
 
 
-def _first(task: _Task, knots: Ints, others: Iterable[Ints]) -> Ints:
-    return next((other for other in others if task.holds(other)), knots)
+def _first(task: _Task, knots: Ints, others: Iterable[Ints], patience: Iterator[int]) -> Ints:
+    tried = (other for other, _ in zip(others, patience, strict=False))
+    return next((other for other in tried if task.holds(other)), knots)
 
 
 # --- The door ----------------------------------------------------------------------------------

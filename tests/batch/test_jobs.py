@@ -7,6 +7,7 @@ import inspect
 import json
 import pickle
 import random
+import time
 import tomllib
 from importlib.resources import files
 from pathlib import Path
@@ -158,6 +159,44 @@ def test_a_job_says_where_it_writes():
     assert "say where retime writes" in mistakes(text)[1][0]
     assert read_jobs(text, in_place=True).jobs[0].in_place
     assert read_jobs('[[jobs]]\nfiles = "a"\ncheck = {}\n').jobs[0].verb == "check"
+
+
+BASE = '[[jobs]]\nfiles = "a"\noutput = "o/"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    [
+        (BASE + "retime = {}\nstr = 1\n", 5, "jobs.str is unknown"),
+        ("int = 1\n" + BASE + "retime = {}\n", 1, "int is unknown"),
+        (BASE + '"a[1]" = 1\nretime = {}\n', 4, "jobs.a[1] is unknown"),
+        (BASE + '"a\\nb" = 1\nretime = {}\n', 4, r"jobs.a\nb is unknown"),
+        (BASE + 'name = "a\\u0000"\nretime = {}\n', 4, "a NUL character is in no name"),
+        (BASE + "retime = {}\nmemory = true\n", 5, "memory must be"),
+        (BASE + "retime = {}\nmemory = nan\n", 5, "memory must be"),
+        (BASE + "retime = {}\ntimeout = inf\n", 5, "timeout must be 1e+09 at most, got inf"),
+        (BASE + f"retime = {{}}\ntimeout = 1{'0' * 400}\n", 5, "at most, got 1000"),
+        (BASE + f'retime = {{}}\nmemory = "{"9" * 400}GB"\n', 5, "1e+09 MB at most"),
+        (BASE + "retime = {}\nplots = " + "[" * 5000 + "]" * 5000, 5, "deep in each other"),
+        (BASE + "resize = { travel = 1, heading = inf }", 4, "heading must be finite, got inf"),
+        (BASE + "retime = { snappiness = 2, pin = { crouch = nan } }", 4, "pin"),
+        (BASE.replace("o/", "{name:9}.blend") + "retime = {}", 3, "got '9' beside a name"),
+        (BASE.replace("o/", "{path!r}.blend") + "retime = {}", 3, "got '!r' beside a name"),
+        ("\n[a.b.c]\nx = 1\n" + BASE + "retime = {}\n", 2, "a is unknown"),
+    ],
+    ids=range(16),
+)
+def test_odd_things_are_mistakes_with_their_line(text, line, said):
+    found = mistakes(text)
+    assert said in "\n".join(found[line])
+    assert all("\n" not in one and len(one) < 1000 for one in found[line])
+
+
+def test_a_long_file_is_read_at_once():
+    text = "".join(f'[[jobs]]\nname = "{i}"\nfiles = "{i}"\ncheck = {{}}\n' for i in range(4000))
+    begun = time.process_time()
+    assert len(line_numbers(text)) == 4000 * 4 + 1
+    assert time.process_time() - begun < 2
 
 
 def test_the_same_name_twice_and_another_verb_in_an_override():
@@ -315,4 +354,8 @@ def test_the_schema_knows_what_the_reader_knows():
         assert set(table["properties"]) == {option.key for option in options_of(verb)}
         assert table["additionalProperties"] is False
     assert '"null"' not in json.dumps(made)
+    # Where a list may be one text, the schema says so, and sizes have their least.
+    kinds = {one["type"] for one in made["$defs"]["Job"]["properties"]["files"]["anyOf"]}
+    assert kinds == {"string", "array"}
+    assert made["properties"]["memory"]["anyOf"][0]["exclusiveMinimum"] == 0
     assert set(made["properties"]) == set(tomllib.loads(GOOD))

@@ -6,6 +6,7 @@ from __future__ import annotations
 import glob
 import os
 import random
+import time
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,25 @@ def test_patterns_are_those_of_the_standard_library(tree, pattern):
     assert found == sorted(found)
     everything = [p for p in tree.rglob("*") if p.is_file()]
     assert {p for p in everything if fits(pattern, tree, p)} == files
+
+
+def test_odd_patterns_cover_nothing_and_stop_nobody(tree):
+    for pattern in ("[z-a]*", "[!", "~nobody_at_all/*.blend", "a\\*.blend", "**/**/**/none"):
+        assert list(expand(pattern, tree)) == []
+        assert not fits(pattern, tree, tree / "a.blend")
+    assert list(expand("~nobody_at_all/a.blend", tree)) == [tree / "~nobody_at_all/a.blend"]
+    assert refuse_source(tree / ("x" * 300), [tree]) == "there is no such file"
+    assert refuse_target(tree / ("x" * 300) / "a.blend", [tree]) == ""
+
+
+def test_many_stars_take_no_longer_than_few(tree):
+    name = "a" * 120
+    begun = time.process_time()
+    assert not fits("*a" * 30 + "b", tree, tree / name)
+    assert not fits("**/" * 30 + "b", tree, tree.joinpath(*name))
+    assert fits("**/" * 30 + "a", tree, tree.joinpath(*name))
+    assert fits("*a" * 30, tree, tree / name)
+    assert time.process_time() - begun < 1
 
 
 def test_a_name_is_a_name_even_with_brackets(tree):

@@ -17,6 +17,11 @@ from leapwright.body import segment_cog
 from leapwright.errors import InputError, NotFoundError
 from leapwright_blender.cog import SOURCES, cog_source, measure, stray
 from leapwright_blender.meshes import body_meshes, read_rest_mesh
+from leapwright_blender.steps import run
+
+
+def source_of(*asked: Any, **more: Any) -> Any:
+    return run(cog_source(*asked, **more))
 
 
 @pytest.fixture(autouse=True)
@@ -95,7 +100,7 @@ def test_built_body_has_the_cog_of_the_physics_engine(
     angles: dict[str, float], engine: tuple[float, float, float]
 ) -> None:
     rig = built_body()
-    source = cog_source(rig, scene(), "mesh")
+    source = source_of(rig, scene(), "mesh")
     want = {"trunk": 0.510204, "head": 0.265306, "thigh": 0.111111, "shin": 0.068027}
     assert source.parts == pytest.approx({**want, "arm": 0.045351}, abs=1e-6)
     turned(rig, angles)
@@ -125,7 +130,7 @@ def strays(rig: Any, meshes: list[Any], frames: list[int], source: Any) -> np.nd
 def test_sample_hare_is_within_one_percent_of_its_evaluated_mesh() -> None:
     rig = rigs.build("hare.blend")
     fur = bpy.data.objects["Hare_mesh"]
-    source = cog_source(rig, scene())
+    source = source_of(rig, scene())
     assert source.name == "mesh"
     # The sample says so: its COG control is at the centre of the hare's volume; the satchel and
     # scarf, on one side, count here too.
@@ -148,7 +153,7 @@ def test_rigid_skin_is_exact_in_any_pose(kind: str) -> None:
     rig = rigs.build(kind)
     fur = skin(rig)
     # No box lies inside another, so each counts.
-    source = cog_source(rig, scene(), "mesh")
+    source = source_of(rig, scene(), "mesh")
     rng = np.random.default_rng(5)
     frames = list(range(1, 21))
     for frame in frames:
@@ -160,7 +165,7 @@ def test_rigid_skin_is_exact_in_any_pose(kind: str) -> None:
 def test_scaled_and_turned_rigs_and_units_change_nothing() -> None:
     rig = rigs.build("hare at 0.01 under a turned parent")
     fur = skin(rig)
-    source = cog_source(rig, scene(), "mesh")
+    source = source_of(rig, scene(), "mesh")
     frames = [1, 2, 3]
     rng = np.random.default_rng(6)
     for frame in frames:
@@ -179,14 +184,14 @@ TWO = {**ONE, "top": BoneSpec((0, 0, 2), (0, 0.1, 2), "bone")}
 def test_an_open_mesh_is_closed_and_said() -> None:
     rig = make_armature("Rig", ONE)
     whole = block_mesh("Body", {"bone": ((0, 0, 1), (1, 1, 1))}, rig)
-    want = cog_source(rig, scene(), "mesh")
+    want = source_of(rig, scene(), "mesh")
     data = bpy.data.meshes.new("Open")
     corners = [v.co[:] for v in whole.data.vertices]
     data.from_pydata(corners, [], [p.vertices[:] for p in whole.data.polygons][1:])
     whole.data = data
     whole.vertex_groups.clear()
     whole.vertex_groups.new(name="bone").add(range(8), 1.0, "ADD")
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.left_out == ("'Body' is open: 1 hole closed",)
     assert got.rest == pytest.approx(want.rest, abs=1e-6)
 
@@ -200,13 +205,13 @@ def test_sheets_are_left_out_and_said() -> None:
     scene().collection.objects.link(obj)
     obj.parent = rig
     bpy.context.view_layer.update()
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.left_out == ("1 open sheet of 'Cloak' left out: no volume",)
     assert got.rest == pytest.approx([0, 0, 1], abs=1e-6)
     obj.parent = None
     bpy.data.objects.remove(bpy.data.objects["Body"])
     with pytest.raises(NotFoundError, match="no closed mesh"):
-        cog_source(rig, scene(), "mesh")
+        source_of(rig, scene(), "mesh")
 
 
 def test_inside_out_pieces_count_and_pieces_inside_others_do_not() -> None:
@@ -215,7 +220,7 @@ def test_inside_out_pieces_count_and_pieces_inside_others_do_not() -> None:
     for polygon in list(body.data.polygons)[6:]:
         polygon.flip()
     block_mesh("Eyes", {"top": ((0, 0, 4.2), (0.1, 0.1, 0.1))}, rig)
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.rest == pytest.approx([0, 0, 2.5], abs=1e-6)
     assert got.left_out == ("1 piece of 'Eyes' lies inside 'Body': counted once",)
 
@@ -228,7 +233,7 @@ def test_a_hollow_is_taken_off() -> None:
         polygon.flip()
     with bpy.context.temp_override(active_object=bell, selected_editable_objects=[bell, inner]):
         bpy.ops.object.join()
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.rest == pytest.approx([0, 0, -0.4 * 1 / (8 - 1)], abs=1e-6)
 
 
@@ -236,7 +241,7 @@ def test_overlapping_pieces_are_said() -> None:
     rig = make_armature("Rig", TWO)
     boxes = {"bone": ((0, 0, 1), (1, 1, 1)), "top": ((0, 0, 2), (0.9, 0.9, 1))}
     block_mesh("Body", boxes, rig)
-    said = cog_source(rig, scene(), "mesh").left_out
+    said = source_of(rig, scene(), "mesh").left_out
     assert said == (
         "1 piece of 'Body' overlaps another of its pieces: what they share counts twice",
     )
@@ -251,7 +256,7 @@ def test_several_meshes_bone_parents_and_unseen_ones() -> None:
     spare = block_mesh("Spare", {"bone": ((9, 9, 9), (1, 1, 1))}, rig)
     spare.hide_render = True
     bpy.context.view_layer.update()
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.left_out == ("'Spare' is left out: it is not rendered",)
     # The cap's middle: from the tail of the bone (0, 0.1, 2), three up.
     assert got.rest == pytest.approx([0, 0.05, 3], abs=1e-6)
@@ -259,7 +264,7 @@ def test_several_meshes_bone_parents_and_unseen_ones() -> None:
     rig.pose.bones["top"].rotation_euler = (0, np.pi / 2, 0)
     rig.pose.bones["top"].keyframe_insert("rotation_euler", frame=1)
     assert measure(rig, scene(), [1], got)[0] == pytest.approx([1.5, 0.05, 1.5], abs=1e-5)
-    without = cog_source(rig, scene(), "mesh", without=["Cap"])
+    without = source_of(rig, scene(), "mesh", without=["Cap"])
     assert without.rest == pytest.approx([0, 0, 1], abs=1e-6)
     assert "'Cap' is left out: you said so" in without.left_out
 
@@ -271,7 +276,7 @@ def test_modifiers_that_make_the_solid_count_and_others_are_named() -> None:
     mirror.use_mirror_merge = False
     half.modifiers.move(1, 0)
     half.modifiers.new("Wave", "WAVE")
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     assert got.rest == pytest.approx([0, 0, 1], abs=1e-6)
     assert got.left_out == ("modifier 'Wave' of 'Body' is not counted",)
     half.modifiers.remove(half.modifiers["Wave"])
@@ -293,7 +298,7 @@ def test_set_shape_keys_count_and_moved_ones_do_not() -> None:
             point.co.z += shift
         key.value = 0.5
     body.data.shape_keys.key_blocks["smile"].keyframe_insert("value", frame=1)
-    assert cog_source(rig, scene(), "mesh").rest == pytest.approx([0, 0, 2], abs=1e-6)
+    assert source_of(rig, scene(), "mesh").rest == pytest.approx([0, 0, 2], abs=1e-6)
 
 
 def test_corners_without_weight_stay_with_the_object() -> None:
@@ -302,7 +307,7 @@ def test_corners_without_weight_stay_with_the_object() -> None:
     body = block_mesh("Body", boxes, rig)
     mesh = read_rest_mesh(rig, body, scene=scene())
     assert [c.bone or c.object for c in mesh.carriers] == ["bone", "Body"]
-    got = cog_source(rig, scene(), "mesh")
+    got = source_of(rig, scene(), "mesh")
     rig.pose.bones["bone"].location = (1, 0, 0)
     rig.pose.bones["bone"].keyframe_insert("location", frame=1)
     scene().frame_set(1)
@@ -331,7 +336,7 @@ CHOSEN = {
 @pytest.mark.parametrize("kind", CHOSEN)
 def test_default_source(kind: str) -> None:
     rig = rigs.build(kind)
-    source = cog_source(rig, scene())
+    source = source_of(rig, scene())
     assert source.name == CHOSEN[kind]
     assert source.masses.sum() == pytest.approx(1.0)
     assert np.all(source.masses > 0)
@@ -347,7 +352,7 @@ def test_default_source(kind: str) -> None:
 )
 def test_people_have_their_cog_where_people_have_it(kind: str) -> None:
     """Measured: 0.554 standing; the arms of these stand off to the sides, which lifts it."""
-    source = cog_source(rigs.build(kind), scene(), "segments")
+    source = source_of(rigs.build(kind), scene(), "segments")
     assert source.coverage == pytest.approx(1.0)
     assert source.left_out == ()
     assert 0.554 < source.height < 0.586
@@ -356,7 +361,7 @@ def test_people_have_their_cog_where_people_have_it(kind: str) -> None:
 def test_segments_are_the_cores_in_a_pose() -> None:
     """The same figure by its joints' places, measured without bones' axes."""
     rig = rigs.build("skeleton of the human")
-    source = cog_source(rig, scene(), "segments")
+    source = source_of(rig, scene(), "segments")
     for name in ("upper_arm.L", "thigh.R", "forearm.R", "shin.R"):
         rig.pose.bones[name].rotation_mode = "XYZ"
         rig.pose.bones[name].rotation_euler = (0.6, 0.2, -0.3)
@@ -372,7 +377,7 @@ def test_segments_are_the_cores_in_a_pose() -> None:
 
 def test_control_strays_from_the_measured_cog_when_arms_move() -> None:
     rig = rigs.build("generated human")
-    control, segments = (cog_source(rig, scene(), n) for n in ("control", "segments"))
+    control, segments = (source_of(rig, scene(), n) for n in ("control", "segments"))
     assert control.points[0].bone == "ORG-spine"
     for side, way in (("L", 1), ("R", -1)):
         bone = rig.pose.bones[f"hand_ik.{side}"]
@@ -394,7 +399,7 @@ def test_the_users_scene_is_left_alone(which: str) -> None:
     rig.pose.bones["spine"].rotation_mode = "XYZ"
     rig.pose.bones["spine"].rotation_euler = (0.1, 0.2, 0.3)
     before = [o.name for o in bpy.data.objects], [m.name for m in bpy.data.meshes]
-    source = cog_source(rig, scene(), which)
+    source = source_of(rig, scene(), which)
     measure(rig, scene(), [1, 2], source)
     assert source.name == which
     assert ([o.name for o in bpy.data.objects], [m.name for m in bpy.data.meshes]) == before
@@ -406,12 +411,12 @@ def test_the_users_scene_is_left_alone(which: str) -> None:
 def test_what_cannot_be_had_is_said() -> None:
     rig = rigs.build("quadruped without names")
     with pytest.raises(NotFoundError, match="no trunk was recognised"):
-        cog_source(rig, scene(), "segments")
+        source_of(rig, scene(), "segments")
     with pytest.raises(NotFoundError, match="has no closed mesh"):
-        cog_source(rig, scene(), "mesh")
+        source_of(rig, scene(), "mesh")
     with pytest.raises(InputError, match="control, segments, mesh"):
-        cog_source(rig, scene(), "guess")
+        source_of(rig, scene(), "guess")
     assert body_meshes(rig) == ([], [])
     crate = rigs.build("single mesh")
     with pytest.raises(NotFoundError, match="has no bones"):
-        cog_source(crate, scene(), "segments")
+        source_of(crate, scene(), "segments")

@@ -16,6 +16,7 @@ from leapwright.playback import evaluate
 from leapwright_blender import rig_of
 from leapwright_blender.cog import cog_source, measure
 from leapwright_blender.read import read_curves
+from leapwright_blender.steps import run
 
 pytestmark = pytest.mark.thorough
 
@@ -287,7 +288,7 @@ def test_kinds_of_rigs(kind: str) -> None:
     )
     moments = result.jump.moments
     frames = air_of(moments)
-    source = cog_source(rig, scene(), KINDS[kind], controls=taken.find())
+    source = run(cog_source(rig, scene(), KINDS[kind], controls=taken.find()))
     places = measure(rig, scene(), frames, source) * scene().unit_settings.scale_length
     held = result.measured.largest_distance_m
     assert off_arc(places) < max(WITHIN, 2 * held)

@@ -11,8 +11,9 @@ import pytest
 
 from blender.rigs import BoneSpec, build, fk_hare, human, make_armature, simple_hare
 from leapwright_blender import reach as rc
+from leapwright_blender.leg import with_all_below
 from leapwright_blender.legs import Leg, find_legs
-from leapwright_blender.sample import probing
+from leapwright_blender.probe import probing
 from leapwright_blender.space import Control, world_matrix
 
 # Thigh and shin of the hare are alike: 0.06 across, 0.2 along.
@@ -24,6 +25,14 @@ def _empty_file() -> Iterator[None]:
     bpy.ops.wm.read_homefile(use_empty=True)
     yield
     bpy.ops.wm.read_homefile(use_empty=True)
+
+
+def test_what_hangs_on_a_bone_is_what_the_host_says() -> None:
+    rig = simple_hare()
+    for bone in rig.data.bones:
+        below = {b.name for b in bone.children_recursive}
+        assert with_all_below(rig, [bone.name]) == {bone.name} | below
+    assert with_all_below(rig, []) == set()
 
 
 def test_ik_legs_of_the_hare() -> None:

@@ -36,6 +36,7 @@ from leapwright_blender.read import read_curves
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import find_controls
 from leapwright_blender.space import Point, rest_offset
+from leapwright_blender.steps import run
 from leapwright_blender.turn import turn_of
 from leapwright_blender.write import write_curves
 
@@ -145,7 +146,7 @@ def plants(
 
 def solve(rig: Any, given: Sequence[Plant], **asked: Any) -> LegKeys:
     asked = {"moments": [1, 9, 17], "within": WITHIN, "stepped": False} | asked
-    return leg_keys(rig, bpy.context.scene, given, **asked)
+    return run(leg_keys(rig, bpy.context.scene, given, **asked))
 
 
 def misses(rig: Any, given: Sequence[Plant], frames: Any = FRAMES) -> np.ndarray:

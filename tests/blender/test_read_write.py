@@ -17,7 +17,7 @@ from leapwright.curves import Channel, Curves
 from leapwright.errors import HostError, InputError
 from leapwright.playback import evaluate
 from leapwright_blender import host
-from leapwright_blender.read import read_curves
+from leapwright_blender.read import read_curves, read_played
 from leapwright_blender.write import write_curves
 
 
@@ -313,6 +313,15 @@ def test_reading_only_some_paths(hare: Any) -> None:
     assert cv.identical(got, cv.channel(whole, index))
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_written_keys_are_read_again_with_the_hosts_handles(hare: Any, seed: int) -> None:
+    curves = random_curves(seed)
+    write_curves(hare, curves)
+    whole, played = read_curves(hare).curves, read_played(hare, curves)
+    assert cv.identical(sorted_like(hare, played), whole)
+    assert not np.array_equal(played.left, curves.left)
+
+
 def test_unsorted_keys_of_another_script_are_read_sorted(hare: Any) -> None:
     write_curves(hare, Curves.checked([Channel("location", 0)], [0, 3], [1, 2, 3], [1, 2, 3]))
     points = host.fcurves_of(hare)[0].keyframe_points
@@ -320,6 +329,7 @@ def test_unsorted_keys_of_another_script_are_read_sorted(hare: Any) -> None:
     got = read_curves(hare).curves
     assert got.frame.tolist() == [1, 2, 3]
     assert got.value.tolist() == [10, 20, 30]
+    assert cv.identical(read_played(hare, got), got)
 
 
 # Refusals: plain, and before anything is written

@@ -218,16 +218,16 @@ def test_a_control_is_put_back_when_probing_fails(monkeypatch: pytest.MonkeyPatc
     rig.pose.bones["body"].location = (0.1, 0.2, 0.3)
     was = [tuple(b.location) for b in rig.pose.bones]
     calls = iter(range(100))
-    from leapwright_blender import sample
+    from leapwright_blender import probe
 
-    real = sample.bone_matrices
+    real = probe.bone_matrices
 
     def failing(evaluated: Any) -> Any:
         if next(calls) == 1:  # the control has been moved by then
             raise ZeroDivisionError
         return real(evaluated)
 
-    monkeypatch.setattr(sample, "bone_matrices", failing)
+    monkeypatch.setattr(probe, "bone_matrices", failing)
     with pytest.raises(ZeroDivisionError):
         found(rig)
     assert [tuple(b.location) for b in rig.pose.bones] == was

@@ -164,7 +164,7 @@ def test_found_beside_the_blend_and_in_the_users_folder(
         ('match = ["Hare"]\nfeet = [1]\n', "`feet` must be a list"),
         ('cog = "body"\n', "`match` must list at least one"),
         ("match = []\n", "`match` must list at least one"),
-        ("match = [\n", "is not a TOML file"),
+        ("match = [\n", "is not TOML"),
     ],
 )
 def test_bad_files_name_the_file_and_the_key(tmp_path: Path, text: str, said: str) -> None:
@@ -180,8 +180,44 @@ def test_files_that_are_not_there_or_not_text(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot read the rig file"):
         rf.load_rig_file(tmp_path / "none.rig.toml")
     (tmp_path / "b.rig.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(InputError, match="is not a TOML file"):
+    with pytest.raises(InputError, match="is not TOML"):
         rf.load_rig_file(tmp_path / "b.rig.toml")
+
+
+@pytest.mark.parametrize(
+    ("said", "wrong"),
+    [
+        (rf.RigFile(), "`match` must list"),
+        (rf.RigFile(("Hare",), feet="paw.L"), "`feet` must be a list"),  # type: ignore[arg-type]
+        (rf.RigFile(("Hare",), cog=""), "`cog` must name a control"),
+        (rf.RigFile(("Hare",), root="half\ud800"), "`root` must be one name"),
+    ],
+)
+def test_what_could_not_be_read_again_is_not_written(
+    tmp_path: Path, said: rf.RigFile, wrong: str
+) -> None:
+    path = write(tmp_path / "h.rig.toml", 'match = ["Hare"]\n')
+    with pytest.raises(InputError, match=wrong):
+        rf.save_rig_file(path, said)
+    assert path.read_text(encoding="utf-8") == 'match = ["Hare"]\n'
+    assert [p.name for p in tmp_path.iterdir()] == ["h.rig.toml"]
+
+
+def test_a_name_that_is_another_ones_without_its_namespace_is_saved_whole(tmp_path: Path) -> None:
+    rig = simple_hare(names={"body": "show:body", "head": "body"})
+    controls = find_controls(rig, cog="show:body", folders=())
+    saved = rf.save_rig_file(tmp_path / "h.rig.toml", controls, rig)
+    assert saved.cog == "show:body"
+    assert find_controls(rig, folders=[tmp_path]).cog == controls.cog
+
+
+def test_a_rig_file_that_is_nested_or_has_giants_is_refused(tmp_path: Path) -> None:
+    for odd in ("[" * 5000 + "]" * 5000, "9" * 5000):
+        path = write(tmp_path / "h.rig.toml", f'match = ["a"]\nfeet = {odd}')
+        with pytest.raises(InputError, match=r"h.rig.toml has|h.rig.toml holds"):
+            rf.load_rig_file(path)
+    with pytest.raises(FileError, match="no file of such a name"):
+        rf.load_rig_file("a\0.rig.toml")
 
 
 def test_a_write_that_fails_leaves_the_old_file(

@@ -74,6 +74,23 @@ def test_the_users_scene_is_left_alone(hare: Any) -> None:
     assert np.array_equal(np.array(head.matrix), shown)
 
 
+def test_steps_see_what_one_go_sees_and_leave_nothing_when_they_are_stopped(hare: Any) -> None:
+    scene, frames = bpy.context.scene, np.arange(1, 3 * sm.AT_ONCE)
+    hare.hide_viewport = True
+    asked = (hare, frames, [BODY, SHIN])
+    steps = list(sm.sampling(*asked, scene=scene))
+    assert [step.share for step in steps] == pytest.approx(
+        [sm.AT_ONCE / len(frames), 2 * sm.AT_ONCE / len(frames), 1.0]
+    )
+    whole = sm.sample(*asked, scene=scene)
+    one_by_one = [sm.sample(hare, f, asked[2], scene=scene).matrices[:, 0] for f in frames]
+    assert np.array_equal(whole.matrices, np.stack(one_by_one, axis=1))
+    going = sm.sampling(*asked, scene=scene)
+    next(going)
+    going.close()
+    assert (len(bpy.data.scenes), hare.hide_viewport, scene.frame_current) == (1, True, 4)
+
+
 def test_the_side_scene_goes_even_when_it_fails(hare: Any) -> None:
     hare.hide_viewport = True
     shown = []

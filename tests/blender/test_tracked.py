@@ -13,6 +13,7 @@ from blender.bvh import bvh_hare
 from blender.rigs import fk_hare, object_crate, simple_hare, small_hare
 from leapwright_blender import rig_of
 from leapwright_blender.rig import find_controls
+from leapwright_blender.steps import run
 from leapwright_blender.tracked import keyed_span, read_tracked
 from leapwright_blender.treads import treads_of
 
@@ -37,7 +38,7 @@ def test_the_track_is_what_stepping_the_scene_shows() -> None:
     scene().unit_settings.scale_length = 0.5
     obj = simple_hare()
     blocked(obj, push_frames=None, push_height=0.1)
-    read = read_tracked(obj, scene(), cog_from="control")
+    read = run(read_tracked(obj, scene(), cog_from="control"))
     assert keyed_span(obj) == (read.track.frames[0], read.track.frames[-1])
     assert read.controls is not None
     bone = read.source.points[0].bone
@@ -53,7 +54,7 @@ def test_the_track_is_what_stepping_the_scene_shows() -> None:
 def test_soles_are_on_the_floor_till_the_feet_leave(make: Any) -> None:
     obj = make()
     done = blocked(obj)
-    read = read_tracked(obj, scene())
+    read = run(read_tracked(obj, scene()))
     assert read.track.soles is not None
     t, m = read.track.frames, done.moments
     low = read.track.soles[:, :, 2].min(axis=0)
@@ -73,7 +74,7 @@ def test_an_fk_foot_is_seen_to_roll_off_its_toes() -> None:
 
 def test_a_recorded_skeleton_has_feet_legs_and_a_person_in_it() -> None:
     obj = bvh_hare()
-    read = read_tracked(obj, scene())
+    read = run(read_tracked(obj, scene()))
     assert read.track.soles is not None
     assert read.track.keys is not None
     assert read.track.stretch is not None
@@ -88,7 +89,7 @@ def test_a_leg_that_is_too_short_is_measured() -> None:
     for frame, up in ((1, 0.0), (10, 0.5)):
         body.location = (0, up, up)
         body.keyframe_insert("location", frame=frame)
-    read = read_tracked(obj, scene(), controls=controls, cog_from="control")
+    read = run(read_tracked(obj, scene(), controls=controls, cog_from="control"))
     assert read.track.stretch is not None
     assert np.max(read.track.stretch[:, 0]) <= 1.0 + 1e-6
     assert np.max(read.track.stretch[:, -1]) > 1.1
@@ -98,7 +99,7 @@ def test_keys_are_those_of_body_and_feet_and_held_poses_are_seen() -> None:
     obj = simple_hare()
     done = blocked(obj, stepped=True)
     obj.pose.bones["ear.L"].keyframe_insert("rotation_euler", frame=17.5)
-    read = read_tracked(obj, scene())
+    read = run(read_tracked(obj, scene()))
     assert read.track.stepped
     assert read.track.keys.tolist() == sorted(done.moments.values())
 
@@ -106,13 +107,13 @@ def test_keys_are_those_of_body_and_feet_and_held_poses_are_seen() -> None:
 def test_a_spline_is_not_held() -> None:
     obj = simple_hare()
     blocked(obj)
-    assert not read_tracked(obj, scene()).track.stepped
+    assert not run(read_tracked(obj, scene())).track.stepped
 
 
 def test_a_thing_without_feet_says_so() -> None:
     crate = object_crate()
     crate.keyframe_insert("location", frame=1)
     crate.keyframe_insert("location", frame=9)
-    read = read_tracked(crate, scene())
+    read = run(read_tracked(crate, scene()))
     assert (read.track.soles, len(read.track.frames)) == (None, 9)
     assert any("no feet" in text for text in read.warnings)

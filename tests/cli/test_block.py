@@ -32,7 +32,7 @@ class Host:
     saved: list[tuple[Path, bool]] = field(default_factory=list)
     error: Exception | None = None
 
-    def open_shot(self, path: Path) -> Any:
+    def open_shot(self, path: Path, *, runner: Any = None) -> Any:
         rate = Fraction(24000, 1001)
         return SimpleNamespace(
             warnings=("old file",), frame_rate=rate, rig=self.rig, save=self.save

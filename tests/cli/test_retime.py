@@ -39,7 +39,7 @@ class Host:
     error: Exception | None = None
     notes: tuple[str, ...] = ()
 
-    def open_shot(self, path: Path) -> Any:
+    def open_shot(self, path: Path, *, runner: Any = None) -> Any:
         return SimpleNamespace(warnings=self.notes, rig=self.rig, save=self.save)
 
     def rig(self, name: str) -> Any:

@@ -77,3 +77,11 @@ def test_close_names_keep_the_true_spelling() -> None:
     names = ["Hare01:body_CTRL", "Hare01:root_CTRL", "Hare01:foot_CTRL.L"]
     assert naming.close_names("body_ctl", names)[0] == "Hare01:body_CTRL"
     assert naming.close_names("zzzz", names) == ()
+
+
+def test_never_takes_names_with_slashes_and_brackets_letter_by_letter():
+    assert naming.is_never(["root/my/prop"], "root", "my/prop")
+    assert naming.is_never(["a/b/scale"], "a/b", "scale")
+    assert naming.is_never(["a/b"], "a/b", "location")
+    assert naming.is_never(["root/lamp[0]"], "root", "lamp[0]")
+    assert not naming.is_never(["root/my/prop"], "root", "prop")

@@ -4,10 +4,13 @@ hold of whatever comes out."""
 
 from __future__ import annotations
 
+import os
+import tempfile
 import time
 from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +18,18 @@ from hypothesis import strategies as st
 
 from leapwright.errors import LeapwrightError
 
-__all__ = ["LONGEST", "ODD", "finite", "mostly", "names", "numbers", "rates", "rows", "tried"]
+__all__ = [
+    "LONGEST",
+    "ODD",
+    "finite",
+    "mostly",
+    "names",
+    "numbers",
+    "rates",
+    "rows",
+    "scratch",
+    "tried",
+]
 
 LONGEST = 5.0
 """Seconds of this process's own time after which something hangs."""
@@ -104,6 +118,14 @@ def tried(call: Callable[[], Any], *, wrong_call: bool = False) -> Any:
     finally:
         took = time.process_time() - begun
         assert took < LONGEST, f"took {took:.1f} s"
+
+
+def scratch() -> tempfile.TemporaryDirectory[str]:
+    """A folder for one try, in memory where there is such a place: files are flushed to it."""
+    memory = Path("/dev/shm")
+    return tempfile.TemporaryDirectory(
+        prefix="leapwright-fuzz-", dir=memory if os.access(memory, os.W_OK) else None
+    )
 
 
 def finite(value: Any) -> bool:

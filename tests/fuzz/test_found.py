@@ -132,3 +132,23 @@ def test_a_bone_that_is_scaled_to_nothing_is_refused_in_words():
     with pytest.raises(HostError, match="is scaled to 0"):
         rig_of(obj, bpy.context.scene).block(jump_height=0.5, push_height=0.2)
     assert read_curves(obj).curves.channels == ()
+
+
+@pytest.mark.needs_bpy
+def test_a_bone_beyond_all_bounds_is_refused_in_words():
+    import bpy
+
+    from blender.rigs import build
+    from leapwright_blender import rig_of
+    from leapwright_blender.read import read_curves
+
+    obj = build("hare with FK legs")
+    # Shear that grows from bone to bone ends beyond single precision.
+    for name in ("root", "body", "pelvis", "thigh.L"):
+        obj.pose.bones[name].scale = (1e20, 1e-20, 1e20)
+    bpy.context.view_layer.update()
+    rig = rig_of(obj, bpy.context.scene)
+    for verb in (rig.find, lambda: rig.block(jump_height=0.5, push_height=0.2)):
+        with pytest.raises(HostError, match=r"bone '.*' is at no place that can be told"):
+            verb()
+    assert read_curves(obj).curves.channels == ()

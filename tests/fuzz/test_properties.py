@@ -7,6 +7,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, settings
 
+from .kept import kept
 from .properties import PROPERTIES
 
 SHORT = settings(
@@ -24,3 +25,10 @@ FEW = {"command_lines": 12}
 def test_holds(name: str) -> None:
     examples = FEW.get(name, SHORT.max_examples)
     settings(SHORT, max_examples=examples)(PROPERTIES[name])()
+
+
+@pytest.mark.parametrize("name", PROPERTIES)
+def test_holds_for_all_that_proved_useful_once(name: str) -> None:
+    tried = PROPERTIES[name].hypothesis.fuzz_one_input
+    for text in kept(name):
+        tried(text)

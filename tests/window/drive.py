@@ -17,7 +17,10 @@ import bpy
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import costs
+import findings
+import long
 import looks
+import ways
 import work
 
 ASKED = json.loads(os.environ["LEAPWRIGHT_DRIVE"])
@@ -34,9 +37,12 @@ def steps() -> Iterator[float]:
     SEEN["package"] = package
     parts = {
         "work": work.steps,
-        "more": work.more_steps,
+        "findings": findings.steps,
+        "ways": ways.steps,
         "costs": costs.steps,
+        "long": long.steps,
         "looks": looks.steps,
+        "pop_ups": looks.pop_ups,
         "pictures": looks.pictures,
     }
     for name in ASKED["parts"]:

@@ -4,8 +4,9 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,13 @@ import bpy
 
 WAIT = 0.3
 CLICKS: list[str] = []
-"""Every click of the left button, by what it was on."""
+"""Every click, by what it was on."""
+
+MOUSE = [400, 400]
+"""Where the mouse is."""
+
+PLACES: dict[tuple[str, str], int] = {}
+"""How high in which region a button was last."""
 
 
 def view() -> tuple[Any, Any, Any]:
@@ -34,13 +41,6 @@ def overridden() -> Any:
     return bpy.context.temp_override(window=window, area=area, region=region)
 
 
-def undo(times: int = 1) -> Iterator[float]:
-    for _ in range(times):
-        with overridden():
-            bpy.ops.ed.undo()
-        yield WAIT
-
-
 def picture(folder: str, name: str) -> Iterator[float]:
     """Ask for a picture, and wait until it is taken."""
     if not folder:
@@ -54,37 +54,61 @@ def picture(folder: str, name: str) -> Iterator[float]:
         yield WAIT
 
 
-def move(window: Any, x: int, y: int) -> Iterator[float]:
+def move(x: int, y: int) -> Iterator[float]:
     """Move the mouse as a hand does."""
-    window.event_simulate("MOUSEMOVE", "NOTHING", x=x, y=y)
-    yield 0.05
+    MOUSE[:] = x, y
+    view()[0].event_simulate("MOUSEMOVE", "NOTHING", x=x, y=y)
+    yield 0.01
+
+
+def rest() -> Iterator[float]:
+    """Lay the mouse on the view, off all buttons: keys go there."""
+    _, _, region = view()
+    yield from move(region.x + region.width // 3, region.y + region.height // 2)
+    yield WAIT
 
 
 def press(
-    window: Any, x: int, y: int, to: tuple[int, int] | None = None, *, on: str = ""
+    x: int, y: int, to: tuple[int, int] | None = None, *, on: str = "", button: str = "LEFTMOUSE"
 ) -> Iterator[float]:
-    """Click the left button; with `to`, drag there."""
-    yield from move(window, x, y)
-    window.event_simulate("LEFTMOUSE", "PRESS", x=x, y=y)
+    """Click; with `to`, drag there."""
+    window = view()[0]
+    yield from move(x, y)
+    window.event_simulate(button, "PRESS", x=x, y=y)
     yield 0.1
     end = to or (x, y)
     # A drag begins once the mouse has gone some way.
     for part in range(1, 9) if to else ():
         at = (round(a + part / 8 * (b - a)) for a, b in zip((x, y), end, strict=True))
-        yield from move(window, *at)
-    window.event_simulate("LEFTMOUSE", "RELEASE", x=end[0], y=end[1])
+        yield from move(*at)
+    window.event_simulate(button, "RELEASE", x=end[0], y=end[1])
     CLICKS.append(on)
     yield WAIT
 
 
 def key(name: str, *, text: str = "", ctrl: bool = False, shift: bool = False) -> Iterator[float]:
     """Press a key where the mouse is."""
-    window, _, _ = view()
-    more = {"unicode": text} if text else {}
-    window.event_simulate(name, "PRESS", ctrl=ctrl, shift=shift, **more)
-    yield 0.05
-    window.event_simulate(name, "RELEASE", ctrl=ctrl, shift=shift)
-    yield 0.05
+    window = view()[0]
+    more = {"x": MOUSE[0], "y": MOUSE[1], "ctrl": ctrl, "shift": shift}
+    window.event_simulate(name, "PRESS", **more, **({"unicode": text} if text else {}))
+    yield 0.01
+    window.event_simulate(name, "RELEASE", **more)
+    yield 0.01
+
+
+def undo(times: int = 1) -> Iterator[float]:
+    """Ctrl-Z over the view."""
+    yield from rest()
+    for _ in range(times):
+        yield from key("Z", ctrl=True)
+        yield WAIT
+
+
+def redo() -> Iterator[float]:
+    """Ctrl-shift-Z over the view."""
+    yield from rest()
+    yield from key("Z", ctrl=True, shift=True)
+    yield WAIT
 
 
 DIGITS = {
@@ -93,60 +117,106 @@ DIGITS = {
 }  # fmt: skip
 
 
+def letters(text: str) -> Iterator[float]:
+    """Type letter by letter."""
+    for letter in text:
+        yield from key(DIGITS.get(letter, letter.upper()), text=letter)
+
+
 def type_in(text: str) -> Iterator[float]:
     """Type a text and Enter, into the field that is being edited."""
     yield from key("A", ctrl=True)
-    for letter in text:
-        yield from key(DIGITS.get(letter, letter.upper()), text=letter)
+    yield from letters(text)
     yield from key("RET")
     yield WAIT
 
 
-def under_mouse() -> str:
-    """Which operator or property the host says is under the mouse."""
+def wait_for(true: Callable[[], Any], seconds: float = 30.0) -> Iterator[float]:
+    """Wait until what was begun is done: a long one goes on in steps."""
+    until = time.monotonic() + seconds
+    while not (true() and not is_working()) and time.monotonic() < until:
+        yield WAIT
+
+
+def is_working() -> bool:
+    """Whether an operator goes on in steps."""
+    working = sys.modules.get("bl_ext.user_default.leapwright.working")
+    return working is not None and bool(working.is_working())
+
+
+def under_mouse(region: Any) -> str:
+    """Which operator or property of a region the host says is under the mouse."""
+    window, area, _ = view()
     bpy.context.window_manager.clipboard = ""
-    for tell in (bpy.ops.ui.copy_python_command_button, bpy.ops.ui.copy_data_path_button):
-        if tell.poll():
-            with contextlib.suppress(RuntimeError):
-                tell()
+    with bpy.context.temp_override(window=window, area=area, region=region):
+        for tell in (bpy.ops.ui.copy_python_command_button, bpy.ops.ui.copy_data_path_button):
+            if tell.poll():
+                with contextlib.suppress(RuntimeError):
+                    tell()
     return str(bpy.context.window_manager.clipboard)
 
 
-def look_for(name: str, *, across: float = 0.62, upwards: bool = False) -> Any:
+def told_by_keys() -> Iterator[float]:
+    """The operator, the menu or the value under the mouse, by the host's own key for copying it."""
+    bpy.context.window_manager.clipboard = ""
+    yield from key("C", ctrl=True)
+    return str(bpy.context.window_manager.clipboard)
+
+
+def look_for(
+    name: str, *, across: float = 0.62, upwards: bool = False, region: Any = None
+) -> Iterator[float]:
     """Go over the sidebar with the mouse until a button is under it; give where that is."""
-    window, area, _ = view()
-    bar = sidebar()
+    bar = region or sidebar()
     x = bar.x + int(across * bar.width)
-    ys = list(range(bar.y + bar.height - 30, bar.y + 4, -9))
-    for y in reversed(ys) if upwards else ys:
-        yield from move(window, x, y)
-        with bpy.context.temp_override(window=window, area=area, region=bar):
-            if name in under_mouse():
-                return x, y
-    raise AssertionError(f"there is no button {name} in the tab")
+    # Every line is some 20 points high.
+    step = round(18 * bpy.context.preferences.system.ui_scale)
+    ys = list(range(bar.y + bar.height - 30, bar.y + 4, -step))
+    if upwards:
+        ys.reverse()
+    elif bar.x < MOUSE[0] < bar.x + bar.width:
+        ys.sort(key=lambda y: abs(y - MOUSE[1]))
+    # First where it was last.
+    last = PLACES.get((name, bar.type), 0)
+    before = MOUSE[1]
+    for y in [last, *ys] if bar.y < last < bar.y + bar.height else ys:
+        yield from move(x, y)
+        # The host may be a step behind the mouse.
+        for there in (y, before) if name in under_mouse(bar) else ():
+            yield from move(x, there)
+            yield 0.1
+            if name in under_mouse(bar):
+                PLACES[name, bar.type] = there
+                return x, there
+        before = y
+    raise AssertionError(f"there is no button {name} in the {bar.type.lower()}")
 
 
-def click(name: str, *, across: float = 0.62, upwards: bool = False) -> Iterator[float]:
+def click(
+    name: str, *, across: float = 0.62, upwards: bool = False, region: Any = None
+) -> Iterator[float]:
     """Find a button of the tab and click it."""
-    place = yield from look_for(name, across=across, upwards=upwards)
-    yield from press(view()[0], *place, on=name)
+    place = yield from look_for(name, across=across, upwards=upwards, region=region)
+    yield from press(*place, on=name)
     yield WAIT
 
 
 def scroll(down: bool, times: int = 60) -> Iterator[float]:
+    """To one end of the tab, once it is drawn as it is now."""
     window, area, _ = view()
+    area.tag_redraw()
+    yield WAIT
     with bpy.context.temp_override(window=window, area=area, region=sidebar()):
         for _ in range(times):
             bpy.ops.view2d.scroll_down() if down else bpy.ops.view2d.scroll_up()
-    yield 1.0
+    yield WAIT
 
 
 def widen(pixels: int) -> Iterator[float]:
     """Drag the sidebar to a width."""
-    window, _, _ = view()
     bar = sidebar()
     y = bar.y + bar.height // 2
-    yield from press(window, bar.x, y, to=(bar.x + bar.width - pixels, y), on="edge of the sidebar")
+    yield from press(bar.x, y, to=(bar.x + bar.width - pixels, y), on="edge of the sidebar")
     yield WAIT
 
 

@@ -8,8 +8,21 @@ from pathlib import Path
 from typing import Any
 
 import bpy
-from hands import WAIT, open_tab, overridden, picture, scroll, select, view, widen
-from work import at_frame, fold, hare
+from hands import (
+    WAIT,
+    click,
+    key,
+    open_tab,
+    overridden,
+    picture,
+    rest,
+    scroll,
+    select,
+    view,
+    widen,
+)
+from popups import click_in_jump_menu, open_menu, search, unfold_last
+from work import at_frame, fold, hare, unfold
 from wrong import wrong_jump
 
 
@@ -69,6 +82,55 @@ def steps(asked: dict[str, Any], seen: dict[str, Any]) -> Iterator[float]:
         yield from scroll(down=True)
         yield from picture(shots, f"{stem}-check")
         yield from fold("Check")
+    bpy.context.preferences.view.ui_scale = 1.0
+    theme("Blender_Dark")
+
+
+def pop_ups(asked: dict[str, Any], seen: dict[str, Any]) -> Iterator[float]:
+    """What comes up: the last operation, the search, what retime and a finding ask."""
+    shots = asked["shots"]
+    for name, scale, width in (
+        ("Blender_Light", 1.0, 260), ("Blender_Dark", 1.5, 400),
+    ):  # fmt: skip
+        theme(name)
+        bpy.context.preferences.view.ui_scale = scale
+        yield from see_blocked(asked)
+        yield from widen(width)
+        stem = f"pop-{name.removeprefix('Blender_').lower()}-{scale:g}"
+        yield from scroll(down=True)
+        yield from click("leapwright.block", upwards=True)
+        yield WAIT
+        yield from unfold_last()
+        yield from picture(shots, f"{stem}-last")
+        yield from rest()
+        yield from key("F9")
+        yield from picture(shots, f"{stem}-f9")
+        yield from key("ESC")
+        yield from search("jump", shots=shots, stem=f"{stem}-search", enter=False)
+        yield from key("ESC")
+        yield from search("snappier", enter=True)
+        yield from picture(shots, f"{stem}-retime")
+        yield from key("ESC")
+        area = next(
+            a for a in view()[0].screen.areas if a.type in ("DOPESHEET_EDITOR", "GRAPH_EDITOR")
+        )
+        area.ui_type = "DOPESHEET"
+        yield WAIT
+        yield from open_menu("DOPESHEET_MT_key", area)
+        yield from click_in_jump_menu(
+            "leapwright.find_controls", area, shots=shots, stem=f"{stem}-menu"
+        )
+        area.ui_type = "TIMELINE"
+        wrong_jump(hare())
+        hare().pop("leapwright", None)
+        with overridden():
+            bpy.ops.leapwright.check()
+            bpy.ops.leapwright.go_to_finding(index=0)
+        yield from unfold("Check")
+        yield from click("leapwright.mark_intended", across=0.8, upwards=True)
+        yield from picture(shots, f"{stem}-why")
+        yield from key("ESC")
+        yield from key("ESC")
     bpy.context.preferences.view.ui_scale = 1.0
     theme("Blender_Dark")
 

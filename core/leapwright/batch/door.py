@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
@@ -45,12 +46,13 @@ def impossible(verb: str, ask: Mapping[str, Any]) -> list[InputError]:
     ask : mapping
         The verb's keyword arguments.
     """
+    found = _endless(ask)
     if verb in ("check", "fix"):
-        return _misnamed(ask)
+        return [*found, *_misnamed(ask)]
     door = _DOORS.get(verb)
-    found: list[InputError] = []
     if door is None:
         return found
+    ask = {name: value for name, value in ask.items() if name not in {e.argument for e in found}}
     more = {"subframes": True} if ask.get("subframes") else {}
     for name, value in ask.items():
         number = isinstance(value, int | float) and not isinstance(value, bool)
@@ -66,6 +68,16 @@ def impossible(verb: str, ask: Mapping[str, Any]) -> list[InputError]:
             # An argument of the rig's verb that the solver does not have.
             continue
     return found
+
+
+def _endless(ask: Mapping[str, Any]) -> list[InputError]:
+    """Numbers without an end, in what no solver sees too: a shot cannot be told of them."""
+    return [
+        InputError(f"{name} must be finite, got {number}", name)
+        for name, value in ask.items()
+        for number in (value.values() if isinstance(value, Mapping) else (value,))
+        if isinstance(number, float) and not math.isfinite(number)
+    ]
 
 
 _NAMING: Mapping[str, Callable[[Any], object]] = MappingProxyType(

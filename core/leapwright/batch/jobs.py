@@ -26,8 +26,6 @@ retime = { snappiness = 1.2 }
 from __future__ import annotations
 
 import copy
-import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -35,10 +33,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from leapwright.batch.lines import Place, line_numbers, nearest_line
-from leapwright.batch.mistakes import JobsError, Mistake, mistakes_of_kind, place_of
+from leapwright.batch.mistakes import JobsError, Mistake, mistakes_of_kind, place_of, plain
 from leapwright.batch.options import VERBS, mistakes_of, model_of
 from leapwright.batch.tables import Job, Jobs, Said, allowed_keys, kebab
 from leapwright.errors import FileError, InputError
+from leapwright.toml import TomlError, read_toml
 
 __all__ = ["load_jobs", "read_jobs"]
 
@@ -100,25 +99,34 @@ def read_jobs(
     ('retime', 'out/{name}')
     """
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"\(at line (\d+)", str(error))
-        line = int(found[1]) if found else text.count("\n") + 1
-        raise JobsError(name, (Mistake(f"is not TOML: {error}", line),)) from error
+        data = read_toml(text)
+    except TomlError as error:
+        raise JobsError(name, (Mistake(error.message, error.line),)) from error
     lines = line_numbers(text)
+    mistakes: list[tuple[Place, str]] = _unspeakable(data)
     _type_over(data, typed)
-    mistakes: list[tuple[Place, str]] = _in_options(data)
+    mistakes += _in_options(data)
     try:
         jobs = Jobs.model_validate(data)
     except ValidationError as error:
-        mistakes += mistakes_of_kind(error, allowed_keys)
+        mistakes += mistakes_of_kind(error, allowed_keys, data)
         jobs = _readable(data, error)
     mistakes += _between(jobs)
     if mistakes:
-        placed = sorted({(nearest_line(lines, place), said) for place, said in mistakes})
+        placed = sorted({(nearest_line(lines, place), plain(said)) for place, said in mistakes})
         raise JobsError(name, tuple(Mistake(said, line) for line, said in placed))
     jobs._folder, jobs._name, jobs._lines = Path(folder).absolute(), name, lines
     return jobs
+
+
+def _unspeakable(data: Any, place: Place = ()) -> list[tuple[Place, str]]:
+    """Texts with a character that no name of a file or of a rig can have."""
+    if isinstance(data, str):
+        return [(place, "a NUL character is in no name")] if "\0" in data else []
+    if not isinstance(data, dict | list):
+        return []
+    inside = data.items() if isinstance(data, dict) else enumerate(data)
+    return [one for key, item in inside for one in _unspeakable(item, (*place, key))]
 
 
 def _type_over(data: dict[str, Any], typed: Mapping[str, Any]) -> None:
@@ -128,8 +136,8 @@ def _type_over(data: dict[str, Any], typed: Mapping[str, Any]) -> None:
         Said.model_validate(given)
     except ValidationError as error:
         one = error.errors(include_url=False)[0]
-        place = place_of(one)
-        said = mistakes_of_kind(error, allowed_keys)[0][1]
+        place = place_of(one, given)
+        said = mistakes_of_kind(error, allowed_keys, given)[0][1]
         raise InputError(said, str(place[0]).replace("-", "_")) from error
     for place, table in _tables(data):
         own = dict(given)
@@ -146,7 +154,7 @@ def _readable(data: Any, error: ValidationError) -> Jobs:
     """What can be read of a file, so that the rest of its mistakes are found in the same go."""
     left = copy.deepcopy(data)
     for one in error.errors(include_url=False):
-        place = place_of(one)
+        place = place_of(one, data)
         in_job = len(place) > 1 and place[0] == "jobs" and isinstance(place[1], int)
         if in_job and (len(place) == 2 or one["type"] == "missing" or place[2] == "files"):
             left["jobs"][place[1]] = dict(_STAND_IN)

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import bisect
 import re
 import tomllib
 
@@ -45,6 +46,7 @@ class _Reader:
     def __init__(self, text: str) -> None:
         self.text = text.replace("\r\n", "\n")
         self.at = 0
+        self.ends = [found.start() for found in re.finditer("\n", self.text)]
         self.lines: dict[Place, int] = {}
         self.lists: dict[Place, int] = {}
 
@@ -60,7 +62,7 @@ class _Reader:
         return self.lines
 
     def _line(self) -> int:
-        return self.text.count("\n", 0, self.at) + 1
+        return bisect.bisect_left(self.ends, self.at) + 1
 
     def _skip(self) -> None:
         found = _BLANK.match(self.text, self.at)
@@ -76,7 +78,7 @@ class _Reader:
             place = (*place, part)
             if double and i == len(parts) - 1:
                 self.lists[place] = self.lists.get(place, -1) + 1
-                self.lines.setdefault(place, line)
+            self.lines.setdefault(place, line)
             if place in self.lists:
                 place = (*place, self.lists[place])
         self.lines.setdefault(place, line)

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from leapwright.batch.lines import Place
 from leapwright.errors import InputError
 
-__all__ = ["JobsError", "Mistake", "mistakes_of_kind", "place_of"]
+__all__ = ["JobsError", "Mistake", "mistakes_of_kind", "place_of", "plain"]
 
 Allowed = Callable[[Place], list[str]]
 
@@ -54,7 +54,9 @@ class JobsError(InputError):
         return (type(self), (self.name, self.mistakes))
 
 
-def mistakes_of_kind(error: ValidationError, allowed: Allowed) -> list[tuple[Place, str]]:
+def mistakes_of_kind(
+    error: ValidationError, allowed: Allowed, data: Any
+) -> list[tuple[Place, str]]:
     """What the tables could not take, in our words; of several kinds for a value only one is told.
 
     Parameters
@@ -62,19 +64,44 @@ def mistakes_of_kind(error: ValidationError, allowed: Allowed) -> list[tuple[Pla
     error : ValidationError
     allowed : function of a place
         Gives the keys of the table there.
+    data : dict
+        What was read.
     """
     told: dict[Place, str] = {}
     kinds: dict[Place, list[str]] = {}
     for one in error.errors(include_url=False):
-        place = place_of(one)
+        place = place_of(one, data)
+        words = _words(one, place, allowed)
+        # Of a value that is of one of its kinds, only what is wrong with it as such is told.
+        if place not in told or (all(kinds[place]) and not _kind_of(one)):
+            told[place] = words
         kinds.setdefault(place, []).append(_kind_of(one))
-        told.setdefault(place, _words(one, place, allowed))
     return [
         (place, f"{_dotted(place)} must be {' or '.join(dict.fromkeys(kinds[place]))}{said}")
         if all(kinds[place])
         else (place, said)
         for place, said in told.items()
     ]
+
+
+def plain(text: str) -> str:
+    r"""A text on one line, and cut where nobody would read on.
+
+    Parameters
+    ----------
+    text : str
+
+    Examples
+    --------
+    >>> print(plain("a\nb"))
+    a\nb
+    """
+    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:LONGEST])
+    return shown + ("…" if len(text) > LONGEST else "")
+
+
+LONGEST = 800
+"""Letters of a mistake; the options of a verb, which are listed where one is misspelt, fit in."""
 
 
 _KINDS = {
@@ -89,14 +116,37 @@ _KINDS = {
 }
 
 
-def place_of(one: Mapping[str, Any]) -> Place:
-    """Where in the file one of pydantic's mistakes is."""
-    return tuple(p for p in one["loc"] if not _is_kind(p))
+def place_of(one: Mapping[str, Any], data: Any) -> Place:
+    """Where in the file one of pydantic's mistakes is.
+
+    Parameters
+    ----------
+    one : mapping
+        Of `ValidationError.errors`.
+    data : dict
+        What was read.
+    """
+    place: list[str | int] = []
+    at = data
+    for part in one["loc"]:
+        inside = part in at if isinstance(at, dict) else _is_item(at, part)
+        # A key may be called like a kind of value.
+        if not inside and _is_kind(part):
+            continue
+        place.append(part)
+        at = at[part] if inside else None
+    return tuple(place)
+
+
+def _is_item(at: Any, part: str | int) -> bool:
+    return isinstance(at, list) and isinstance(part, int) and part < len(at)
 
 
 def _is_kind(part: str | int) -> bool:
     """Whether a step of pydantic's is a kind of value, none of the file."""
-    return isinstance(part, str) and bool(re.fullmatch(r"(str|int|float|bool)|.*[\[\](].*", part))
+    return isinstance(part, str) and bool(
+        re.fullmatch(r"(constrained-)?(str|int|float|bool)|.*[\[\](].*", part)
+    )
 
 
 def _kind_of(one: Mapping[str, Any]) -> str:
@@ -104,7 +154,7 @@ def _kind_of(one: Mapping[str, Any]) -> str:
 
 
 def _dotted(place: Place) -> str:
-    return ".".join(str(p) for p in place if isinstance(p, str)) or "the file"
+    return plain(".".join(p for p in place if isinstance(p, str))) or "the file"
 
 
 def _words(one: Mapping[str, Any], place: Place, allowed: Allowed) -> str:
@@ -121,6 +171,8 @@ def _words(one: Mapping[str, Any], place: Place, allowed: Allowed) -> str:
     if kind == "too_short":
         return f"{name} must hold at least one"
     context = one.get("ctx", {})
+    if kind == "less_than_equal":
+        return f"{name} must be {context['le']:g} at most, got {one['input']!r}"
     if kind == "literal_error":
         return f"{name} must be {context['expected']}, got {one['input']!r}"
     if kind == "greater_than":

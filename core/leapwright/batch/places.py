@@ -3,13 +3,24 @@
 
 from __future__ import annotations
 
+import fnmatch
+import functools
 import os
 import re
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-__all__ = ["BACKUP", "expand", "fits", "refuse_source", "refuse_target", "root_of", "same_file_key"]
+__all__ = [
+    "BACKUP",
+    "expand",
+    "fits",
+    "home",
+    "refuse_source",
+    "refuse_target",
+    "root_of",
+    "same_file_key",
+]
 
 BACKUP = re.compile(r"\.backup-\d{8}-\d{6}(-\d+)?\.blend$")
 """How the dated copies end that writing in place makes."""
@@ -35,21 +46,33 @@ def expand(pattern: str, folder: Path) -> Iterator[Path]:
     folder : Path
         Where a relative one starts from.
     """
-    whole = folder / Path(pattern).expanduser()
+    whole = folder / home(pattern)
     if os.path.lexists(whole) or not re.search(r"[*?\[]", pattern):
         yield whole
         return
     base, rest = _split(whole)
-    wanted = _regex(rest)
     for path in _walk(base, deep="**" in rest, depth=len(rest)):
-        relative = path.relative_to(base).as_posix()
-        if wanted.fullmatch(relative) and not BACKUP.search(path.name):
+        names = path.relative_to(base).parts
+        if _covers(rest, names) and not BACKUP.search(path.name):
             yield path
+
+
+def home(path: str) -> Path:
+    """A path with the home folder in the place of ``~``; as it is where there is no such user.
+
+    Parameters
+    ----------
+    path : str
+    """
+    try:
+        return Path(path).expanduser()
+    except RuntimeError:
+        return Path(path)
 
 
 def fits(pattern: str, folder: Path, path: Path) -> bool:
     """Whether a pattern would cover a path, there or not."""
-    whole = folder / Path(pattern).expanduser()
+    whole = folder / home(pattern)
     base, rest = _split(whole)
     if not rest:
         return path == whole
@@ -58,7 +81,7 @@ def fits(pattern: str, folder: Path, path: Path) -> bool:
     relative = path.relative_to(base)
     if any(part.startswith(".") for part in relative.parts) or BACKUP.search(path.name):
         return False
-    return bool(_regex(rest).fullmatch(relative.as_posix()))
+    return _covers(rest, relative.parts)
 
 
 def _split(whole: Path) -> tuple[Path, tuple[str, ...]]:
@@ -68,35 +91,37 @@ def _split(whole: Path) -> tuple[Path, tuple[str, ...]]:
     return Path(*parts[:first]), parts[first:]
 
 
-def _regex(parts: Sequence[str]) -> re.Pattern[str]:
-    said = ""
-    for i, part in enumerate(parts):
-        last = i == len(parts) - 1
-        if part == "**":
-            said += "(?:.*)" if last else "(?:.*/)?"
-        else:
-            said += _one(part) + ("" if last else "/")
-    return re.compile(said, re.DOTALL | (re.IGNORECASE if os.name == "nt" else 0))
+def _covers(pattern: Sequence[str], names: Sequence[str]) -> bool:
+    """Whether a pattern covers a path, step by step; ``**`` is any number of folders.
+
+    All places in the pattern are followed at once: however many stars, no name takes long.
+    """
+    end, at = len(pattern), {0}
+    for name in names:
+        after: set[int] = set()
+        for place in _with_none(pattern, at):
+            if pattern[place] == "**":
+                after |= {place, end} if place == end - 1 else {place}
+            elif _one(pattern[place]).match(name):
+                after.add(place + 1)
+        at = after
+    return end in at
 
 
-def _one(part: str) -> str:
-    """One step of a pattern: a star does not reach into folders."""
-    said, at = "", 0
-    while at < len(part):
-        letter = part[at]
-        end = part.find("]", at + 2) if letter == "[" else -1
-        if letter == "*":
-            said += "[^/]*"
-        elif letter == "?":
-            said += "[^/]"
-        elif end > 0:
-            inside = re.sub(r"([\\\[&~|])", r"\\\1", part[at + 1 : end])
-            said += f"[{'^' + inside[1:] if inside.startswith('!') else inside}]"
-            at = end
-        else:
-            said += re.escape(letter)
-        at += 1
-    return said
+def _with_none(pattern: Sequence[str], places: set[int]) -> set[int]:
+    """Places in a pattern, and those behind them where ``**`` is no folder at all."""
+    whole = set(places)
+    for place in sorted(places):
+        while place < len(pattern) - 1 and pattern[place] == "**":
+            place += 1
+            whole.add(place)
+    return whole - {len(pattern)}
+
+
+@functools.lru_cache(maxsize=256)
+def _one(part: str) -> re.Pattern[str]:
+    """One step of a pattern."""
+    return re.compile(fnmatch.translate(part), re.IGNORECASE if os.name == "nt" else 0)
 
 
 def _walk(base: Path, *, deep: bool, depth: int, level: int = 1) -> Iterator[Path]:
@@ -161,13 +186,14 @@ def refuse_target(path: Path, roots: Sequence[Path]) -> str:
         leads = f" leads to {real}, which" if real != path.absolute() else ""
         return f"the target{leads} is outside of the allowed folders ({_listed(roots)})"
     folder = real.parent
-    while not folder.exists() and folder != folder.parent:
+    # Names that are too long for the system are asked about, too: `Path.exists` may raise.
+    while not os.path.exists(folder) and folder != folder.parent:  # noqa: PTH110
         folder = folder.parent
-    if not folder.is_dir():
+    if not os.path.isdir(folder):  # noqa: PTH112
         return f"the target's folder {folder} is not a folder"
     if not _writable(folder):
         return f"the target's folder {folder} is read-only"
-    if real.exists():
+    if os.path.exists(real):  # noqa: PTH110
         mode = real.stat().st_mode
         if not stat.S_ISREG(mode):
             return f"the target is {_kind(mode)}, not a file"

@@ -27,6 +27,8 @@ from leapwright.batch.options import VERBS, model_of
 __all__ = ["Controls", "Job", "Jobs", "Said", "Shot", "allowed_keys", "kebab"]
 
 FIELDS = ("path", "folder", "name", "stem", "job", "verb")
+MOST = 1e9
+"""Seconds or megabytes: more is a slip."""
 _SIZES = {"KB": 1 / 1024, "MB": 1, "GB": 1024, "KIB": 1 / 1024, "MIB": 1, "GIB": 1024}
 
 
@@ -46,7 +48,10 @@ def _megabytes(value: Any) -> Any:
     found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", value)
     if not found or found[2].upper() not in _SIZES:
         raise ValueError(f"must be a size like 4GB or 1500MB, got {value!r}")
-    return float(found[1]) * _SIZES[found[2].upper()]
+    size = float(found[1]) * _SIZES[found[2].upper()]
+    if size > MOST:
+        raise ValueError(f"must be {MOST:g} MB at most, got {value!r}")
+    return size
 
 
 def _pattern(value: Any) -> Any:
@@ -54,13 +59,16 @@ def _pattern(value: Any) -> Any:
     if not isinstance(value, str):
         return value
     try:
-        fields = [field for _, field, _, _ in string.Formatter().parse(value) if field is not None]
+        parsed = list(string.Formatter().parse(value))
     except ValueError as error:
         raise ValueError(f"has braces that do not pair: {value!r}") from error
+    fields = [field for _, field, _, _ in parsed if field is not None]
+    known = ", ".join(f"{{{name}}}" for name in FIELDS)
     for field in fields:
         if field not in FIELDS:
-            known = ", ".join(f"{{{name}}}" for name in FIELDS)
             raise ValueError(f"knows {known}; got {{{field}}}")
+    if more := next((spec or f"!{turn}" for _, _, spec, turn in parsed if spec or turn), ""):
+        raise ValueError(f"knows {known} as they are; got {more!r} beside a name")
     if value.endswith(("/", "\\")):
         value += "{name}"
     elif not value.endswith((".blend", "{name}", "{path}")):
@@ -68,13 +76,14 @@ def _pattern(value: Any) -> Any:
     return value
 
 
-Patterns = Annotated[list[StrictStr], BeforeValidator(_listed), Field(min_length=1)]
-Number = StrictInt | StrictFloat
-Seconds = Annotated[Number, Field(gt=0)]
+_Patterns = Annotated[list[StrictStr], Field(min_length=1)]
+Patterns = Annotated[
+    _Patterns, BeforeValidator(_listed, json_schema_input_type=StrictStr | _Patterns)
+]
+_RANGE: Any = Field(gt=0, le=MOST)
+Seconds = Annotated[StrictInt, _RANGE] | Annotated[StrictFloat, _RANGE]
 Megabytes = Annotated[
-    float,
-    BeforeValidator(_megabytes, json_schema_input_type=Number | StrictStr),
-    Field(gt=0),
+    Seconds, BeforeValidator(_megabytes, json_schema_input_type=Seconds | StrictStr)
 ]
 Output = Annotated[StrictStr, BeforeValidator(_pattern, json_schema_input_type=StrictStr)]
 

@@ -14,6 +14,7 @@ from leapwright.batch.options import ask_of
 from leapwright.batch.places import (
     expand,
     fits,
+    home,
     refuse_source,
     refuse_target,
     root_of,
@@ -126,9 +127,7 @@ class _Planner:
         self.jobs = jobs
         self.folder = jobs.folder
         self.roots = tuple(
-            dict.fromkeys(
-                Path(os.path.realpath(self.folder / Path(r).expanduser())) for r in jobs.roots
-            )
+            dict.fromkeys(Path(os.path.realpath(self.folder / home(r))) for r in jobs.roots)
         )
         self.mistakes: list[Mistake] = []
         self.warnings: list[str] = []
@@ -136,7 +135,8 @@ class _Planner:
 
     def plan(self) -> Work:
         for i, root in enumerate(self.roots):
-            if not root.is_dir():
+            # `Path.is_dir` may raise where a name is too long for the system.
+            if not os.path.isdir(root):  # noqa: PTH112
                 self._wrong(f"there is no folder {root}", "roots", i)
         controls = tuple(self._choice(i, c) for i, c in enumerate(self.jobs.controls))
         tasks = [

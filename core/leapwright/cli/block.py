@@ -11,9 +11,8 @@ import typer
 
 from leapwright.cli import lengths, shots, tables
 from leapwright.cli import plan as flags
-from leapwright.cli.plan import LengthUnit, ask_of, quoting
+from leapwright.cli.plan import LengthUnit, ask_of
 from leapwright.cli.shots import option, switch
-from leapwright.errors import InputError, KeysInTheWayError
 from leapwright.offsets import foot_offsets
 from leapwright.units import frame_rate_of
 
@@ -200,28 +199,12 @@ def block(
     Say what is known as for plan. Push, landing level and travel are read from the poses.
     """
     typed = dict(locals())
-    ask = block_ask(typed)
-    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
-    tables.warn(shot.warnings)
-    shots.check_rate(fps, shot.frame_rate)
-    taken = shot.rig(rig)
-    try:
-        result = taken.block_again(**ask) if again else taken.block(**ask)
-    except KeysInTheWayError as error:
-        raise KeysInTheWayError(shots.with_list(error), error.keys) from None
-    except InputError as error:
-        raise quoting(error, typed) from None
-    if not dry_run:
-        shot.save(target, in_place=in_place)
 
     def show(result: Any, *, out: TextIO) -> None:
         tables.show_plan(result.jump, unit=unit.value, out=out)
         tables.show_keys(result, out=out)
 
-    shots.tell(result, None if as_json else show, data)
-    shots.say_where(target, dry_run=dry_run)
+    shots.do(typed, "block_again" if again else "block", block_ask(typed), show)
 
 
 def block_ask(typed: Mapping[str, Any]) -> dict[str, Any]:

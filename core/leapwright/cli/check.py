@@ -17,6 +17,7 @@ from leapwright.checked import Checked, Meant, check_track
 from leapwright.cli import lengths, shots, tables
 from leapwright.cli import plan as flags
 from leapwright.cli.check_table import show_checked
+from leapwright.cli.progress import with_progress
 from leapwright.cli.shots import option
 from leapwright.errors import ClashError, FileError, InputError
 from leapwright.recording import read_recording
@@ -301,7 +302,7 @@ def _shot(file: Path, typed: Mapping[str, Any]) -> tuple[TextIO, Checked]:
         raise InputError("scale is for .bvh files: a .blend file has units of its own", "scale")
     ask = check_ask(typed)
     data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
+    shot = blender.open_shot(file, runner=with_progress)
     told = shot.the_rig(typed["rig"]).check(**ask)
     return data, replace(told, file=str(file), warnings=(*shot.warnings, *told.warnings))
 

@@ -13,6 +13,7 @@ from rich.text import Text
 from leapwright.cli import plan as flags
 from leapwright.cli import shots, tables
 from leapwright.cli.check import CogFrom, RigName
+from leapwright.cli.progress import with_progress
 
 __all__ = ["Sex", "cog"]
 
@@ -43,7 +44,7 @@ def cog(
 ) -> None:
     """Show the masses of a character's parts and where its COG is at rest."""
     data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
+    shot = blender.open_shot(file, runner=with_progress)
     chosen = shot.the_rig(rig)
     source = chosen.cog_source(cog_from and cog_from.value, sex=sex.value)
     if as_json:

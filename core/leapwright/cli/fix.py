@@ -8,13 +8,12 @@ from typing import Annotated, Any
 
 import typer
 
-from leapwright.cli import change, lengths, shots, tables
+from leapwright.cli import change, lengths, shots
 from leapwright.cli import plan as flags
 from leapwright.cli.check import JUDGING, READING, CogFrom, check_ask
 from leapwright.cli.fix_table import show_fixed, show_on_arc
-from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option, switch
-from leapwright.errors import ClashError, InputError
+from leapwright.errors import ClashError
 
 __all__ = ["fix", "fix_ask"]
 
@@ -118,24 +117,11 @@ def fix(
     """
     typed = dict(locals())
     ask = fix_ask(typed)
-    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
-    tables.warn(shot.warnings)
-    try:
-        result = getattr(shot.rig(rig), "keep_on_arc" if keep_on_arc else "fix")(**ask)
-    except InputError as error:
-        raise quoting(error, typed) from None
-    same = not (result.keys or keep_on_arc)
-    if not dry_run and not (same and in_place):
-        shot.save(target, in_place=in_place)
-    show = show_on_arc if keep_on_arc else show_fixed
-    shots.tell(result, None if as_json else show, data)
-    if same and in_place and not dry_run:
-        tables.warn(["nothing was changed, so nothing was written"])
-    else:
-        shots.say_where(target, dry_run=dry_run)
-    if not keep_on_arc and any(not one.written for one in result.done):
+    if keep_on_arc:
+        shots.do(typed, "keep_on_arc", ask, show_on_arc)
+        return
+    result = shots.do(typed, "fix", ask, show_fixed, changed=lambda result: bool(result.keys))
+    if any(not one.written for one in result.done):
         raise typer.Exit(1)
 
 

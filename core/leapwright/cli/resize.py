@@ -8,9 +8,7 @@ from typing import Annotated, Any
 
 from leapwright.cli import change, lengths, shots, tables
 from leapwright.cli import plan as flags
-from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option
-from leapwright.errors import InputError
 
 __all__ = ["resize", "resize_ask"]
 
@@ -70,19 +68,7 @@ def resize(
     absorb are laid anew; where it lands elsewhere, later keys of what carries it move along.
     """
     typed = dict(locals())
-    ask = resize_ask(typed)
-    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
-    tables.warn(shot.warnings)
-    try:
-        result = shot.rig(rig).resize(**ask)
-    except InputError as error:
-        raise quoting(error, typed) from None
-    if not dry_run:
-        shot.save(target, in_place=in_place)
-    shots.tell(result, None if as_json else tables.show_resized, data)
-    shots.say_where(target, dry_run=dry_run)
+    shots.do(typed, "resize", resize_ask(typed), tables.show_resized)
 
 
 def resize_ask(typed: Mapping[str, Any]) -> dict[str, Any]:

@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 from leapwright.cli import change, lengths, shots, tables
 from leapwright.cli import plan as flags
-from leapwright.cli.plan import quoting
 from leapwright.cli.shots import option, switch
 from leapwright.errors import InputError
 
@@ -98,19 +97,7 @@ def retime(
     The crouch keeps its frame and later keys shift, unless told otherwise.
     """
     typed = dict(locals())
-    ask = retime_ask(typed)
-    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
-    tables.warn(shot.warnings)
-    try:
-        result = shot.rig(rig).retime(**ask)
-    except InputError as error:
-        raise quoting(error, typed) from None
-    if not dry_run:
-        shot.save(target, in_place=in_place)
-    shots.tell(result, None if as_json else tables.show_retimed, data)
-    shots.say_where(target, dry_run=dry_run)
+    shots.do(typed, "retime", retime_ask(typed), tables.show_retimed)
 
 
 def retime_ask(typed: Mapping[str, Any]) -> dict[str, Any]:

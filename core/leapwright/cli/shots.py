@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
@@ -16,6 +16,7 @@ import typer
 from leapwright.bpy_missing import explain
 from leapwright.cli import plan as flags
 from leapwright.cli import tables
+from leapwright.cli.progress import with_progress
 from leapwright.errors import ClashError, FileError, HostError, InputError, KeysInTheWayError
 from leapwright.units import frame_rate_of
 
@@ -24,8 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RIG", "WRITING", "Cog", "DryRun", "Feet", "InPlace", "NoProps", "Out", "RigFile", "RigName",
-    "Root", "Shot", "ShotStart", "check_rate", "load_blender", "option", "say_where",
-    "switch", "target_of", "tell", "with_list",
+    "Root", "Shot", "ShotStart", "do", "load_blender", "option", "switch",
 ]  # fmt: skip
 
 RIG, WRITING = "The rig", "Files"
@@ -126,6 +126,58 @@ def _one_line(text: str) -> str:
     return " ".join(line.strip() for line in text.splitlines())
 
 
+def do(
+    typed: Mapping[str, Any],
+    verb: str,
+    ask: Mapping[str, Any],
+    show: Callable[..., None],
+    *,
+    changed: Callable[[Any], bool] = lambda result: True,
+) -> Any:
+    """Do a verb on the rig of a shot: open, work, save, tell.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        What was typed, by argument name.
+    verb : str
+        A method of a rig.
+    ask : mapping
+        Its arguments.
+    show : callable
+        Prints the result as tables.
+    changed : callable
+        Whether there is anything to write in place.
+
+    Returns
+    -------
+    object
+        The result.
+    """
+    dry_run, in_place = typed["dry_run"], typed["in_place"]
+    target = target_of(typed["file"], typed["out"], in_place=in_place, dry_run=dry_run)
+    data, blender = load_blender()
+    shot = blender.open_shot(typed["file"], runner=with_progress)
+    tables.warn(shot.warnings)
+    if typed.get("fps") is not None:
+        check_rate(typed["fps"], shot.frame_rate)
+    try:
+        result = getattr(shot.rig(typed["rig"]), verb)(**ask)
+    except KeysInTheWayError as error:
+        raise KeysInTheWayError(with_list(error), error.keys) from None
+    except InputError as error:
+        raise flags.quoting(error, typed) from None
+    idle = in_place and not dry_run and not changed(result)
+    if not dry_run and not idle:
+        shot.save(target, in_place=in_place)
+    tell(result, None if typed["as_json"] else show, data)
+    if idle:
+        tables.warn(["nothing was changed, so nothing was written"])
+    else:
+        say_where(target, dry_run=dry_run)
+    return result
+
+
 def tell(result: Any, show: Callable[..., None] | None, data: TextIO) -> None:
     """Print a result, as JSON where nothing is to `show` it, and its warnings."""
     if show is None:
@@ -141,10 +193,8 @@ def say_where(target: Path, *, dry_run: bool) -> None:
     print("Nothing was written (dry run)." if dry_run else f"Wrote {target}", file=sys.stderr)
 
 
-def check_rate(fps: str | None, frame_rate: Fraction) -> None:
+def check_rate(fps: str, frame_rate: Fraction) -> None:
     """A rate that was typed must be the scene's; 23.976 is 24000/1001."""
-    if fps is None:
-        return
     asked, scene = float(frame_rate_of(fps)), float(frame_rate)
     if abs(asked - scene) > 1e-5 * scene:
         raise InputError(

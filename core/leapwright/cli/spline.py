@@ -80,16 +80,8 @@ def spline(
     The COG's air goes on the exact arc, contacts are broken and holds are flat. Moments are those
     that the rig remembers, with the poses as they are now.
     """
-    ask = spline_ask(dict(locals()))
-    target = shots.target_of(file, out, in_place=in_place, dry_run=dry_run)
-    data, blender = shots.load_blender()
-    shot = blender.open_shot(file)
-    tables.warn(shot.warnings)
-    result = shot.rig(rig).spline(**ask)
-    if not dry_run:
-        shot.save(target, in_place=in_place)
-    shots.tell(result, None if as_json else tables.show_splined, data)
-    shots.say_where(target, dry_run=dry_run)
+    typed = dict(locals())
+    shots.do(typed, "spline", spline_ask(typed), tables.show_splined)
 
 
 def spline_ask(typed: Mapping[str, Any]) -> dict[str, Any]:
