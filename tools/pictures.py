@@ -76,9 +76,8 @@ def window_pictures(folder: Path) -> None:
 def report_picture(folder: Path) -> None:
     """Do a small night with the samples, and look at its report."""
     sys.path.insert(0, str(REPOSITORY / "tests"))
-    from browser.program import started
-
     import leapwright.batch as batches
+    from browser.program import started
     from leapwright_blender import open_shot
 
     shots = folder / "night" / "shots"

@@ -9,18 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any
 
 import bpy
 
 from leapwright.errors import NotFoundError
+from leapwright.fingerprint import fingerprints
 
 from . import host
 from .figure import members
 from .legs import find_legs
+from .read import read_curves
 from .store import PROPERTY, load
 
-__all__ = ["Holder", "companions", "holders"]
+__all__ = ["Holder", "companions", "holders", "print_of"]
 
 # Constraints that take their owner along; those that only turn it to look are no tie.
 _TIES = frozenset(
@@ -99,6 +102,22 @@ def holders(obj: Any, *, props: bool = True) -> tuple[Holder, ...]:
     for holder in found:
         first.setdefault((holder.kind, holder.name), holder)
     return tuple(first.values())
+
+
+def print_of(obj: Any) -> str:
+    """A short text that is another one once a key of the character is another one.
+
+    Parameters
+    ----------
+    obj : bpy.types.Object
+        Its rig. Props do not count.
+    """
+    digest = blake2b(digest_size=12)
+    for holder in holders(obj, props=False):
+        curves = read_curves(holder.block).curves
+        names = [f"{c.label}:{n}" for c, n in zip(curves.channels, curves.starts[1:], strict=True)]
+        digest.update("\n".join([holder.label, *names, *fingerprints(curves)]).encode())
+    return digest.hexdigest()
 
 
 def companions(obj: Any) -> tuple[Holder, ...]:

@@ -16,6 +16,7 @@ from leapwright.curves import channel
 from leapwright.errors import InputError
 from leapwright.resize import Resized
 from leapwright.style import Style
+from leapwright.units import finite
 from leapwright_blender import store
 from leapwright_blender.cast import Cast, read_cast
 from leapwright_blender.chosen import jump_moments
@@ -274,7 +275,7 @@ def _aside(way: _Way, travel: float, heading: float | None) -> Floats:
     if abs(travel - way.travel) <= 1e-9 and heading is None:
         return np.zeros(3)
     if heading is not None:
-        turn = np.deg2rad(float(heading))
+        turn = np.deg2rad(float(finite(heading, "heading", "degrees")))
         along = np.array([np.cos(turn), np.sin(turn)])
     elif way.travel > STANDS_M:
         along = way.across / way.travel
@@ -423,4 +424,5 @@ def _given_way(gone: NDArray[np.bool_]) -> list[str]:
     count = int(np.count_nonzero(gone))
     if not count:
         return []
-    return [f"{count} keys that held the feet between the poses gave way to new ones"]
+    keys = "1 key that held a foot" if count == 1 else f"{count} keys that held the feet"
+    return [f"{keys} between the poses gave way to new ones"]

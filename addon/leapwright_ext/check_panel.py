@@ -10,10 +10,9 @@ import bpy
 
 from leapwright.findings import FINDINGS
 
-from .checking import check_summary, findings_of, result_of
+from .checking import check_summary, findings_of, is_old, result_of
 from .layout import Tab, action, write
 from .subject import subject
-from .tracking import is_stale
 
 __all__ = ["PANELS"]
 
@@ -36,7 +35,7 @@ class LEAPWRIGHT_PT_check(Tab, bpy.types.Panel):
         if said is None:
             return
         write(layout, check_summary(said), region=context.region)
-        if is_stale((context.scene.name, obj.name)):
+        if is_old(obj):
             write(layout, "Keys changed since: check again.", region=context.region, icon="INFO")
         found = findings_of(said)
         last = 0

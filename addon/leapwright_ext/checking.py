@@ -13,6 +13,7 @@ from bpy.props import IntProperty, StringProperty
 
 from leapwright.errors import NotFoundError
 from leapwright.findings import FINDINGS
+from leapwright_blender.character import print_of
 from leapwright_blender.steps import Steps
 from leapwright_blender.store import put_back_unless_done
 
@@ -21,6 +22,7 @@ from .blocking import show
 from .moments import FRESH
 from .properties import settings_of
 from .subject import Verb, on_keys, subject
+from .tracking import is_at_rest, last_edit
 from .working import LongVerb, in_steps
 
 __all__ = [
@@ -31,6 +33,7 @@ __all__ = [
     "findings_of",
     "fix_summary",
     "forget",
+    "is_old",
     "result_of",
 ]
 
@@ -46,6 +49,11 @@ class LeapwrightCheck(bpy.types.PropertyGroup):
         options={"HIDDEN"},
     )
     active: IntProperty(name="Finding", description="The finding that is looked at", default=-1)
+    keys: StringProperty(
+        name="Keys",
+        description="Fingerprint of the keys that were checked",
+        options={"HIDDEN"},
+    )
 
 
 def result_of(obj: Any) -> Mapping[str, Any] | None:
@@ -63,6 +71,19 @@ def _read(text: str) -> Mapping[str, Any]:
 def forget() -> None:
     """Let go of what was read."""
     _read.cache_clear()
+    _NOW.clear()
+
+
+_NOW: dict[str, tuple[int, str]] = {}
+"""By object: the number of the last edit that was looked at, and the keys' fingerprint then."""
+
+
+def is_old(obj: Any) -> bool:
+    """Whether keys are others now than those that were checked; looked at after an edit only."""
+    edit, kept = last_edit(), _NOW.get(obj.name)
+    if kept is None or (kept[0] != edit and is_at_rest()):
+        kept = _NOW[obj.name] = edit, print_of(obj)
+    return kept[1] != obj.leapwright_check.keys
 
 
 def findings_of(said: Mapping[str, Any] | None) -> list[tuple[int, Mapping[str, Any]]]:
@@ -98,6 +119,7 @@ def _keep(obj: Any, said: Mapping[str, Any]) -> None:
         number, found = before[holder.active]
         was = (number, found["id"])
     holder.result = json.dumps(said)
+    holder.keys = print_of(obj)
     now = [(number, found["id"]) for number, found in findings_of(said)]
     holder.active = now.index(was) if was in now else -1
 
@@ -166,8 +188,14 @@ class LEAPWRIGHT_OT_fix(LongVerb, bpy.types.Operator):
         return fix_summary(result)
 
     def draw(self, context: Any) -> None:
-        """Draw what can be adjusted after the fact."""
-        self.layout.prop(self, "finding")
+        """Say what was to be mended."""
+        kind, _, number = self.finding.partition("@")
+        named = FINDINGS.get(kind, kind) or "All that can be fixed"
+        self.layout.label(text=_capital(named) + (f", jump {number}" if number else ""))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def fix_arguments(values: Any) -> dict[str, Any]:
@@ -202,12 +230,15 @@ class LEAPWRIGHT_OT_mark_intended(LongVerb, bpy.types.Operator):
     reason: StringProperty(name="Why", description="Why it is meant so", options=FRESH)
 
     def invoke(self, context: Any, event: Any) -> Any:
-        """Ask for the reason."""
-        return context.window_manager.invoke_props_dialog(self, width=320)
+        """Ask for the reason, unless it is given."""
+        if self.reason:
+            return self.begin(context)
+        return self.ask(context, width=320)
 
     def draw(self, context: Any) -> None:
         """Draw the reason alone: which finding is known."""
-        self.layout.label(text=FINDINGS.get(self.finding.partition("@")[0], self.finding))
+        kind = self.finding.partition("@")[0]
+        self.layout.label(text=_capital(FINDINGS.get(kind, kind)))
         row = self.layout.row()
         row.activate_init = True
         row.prop(self, "reason")

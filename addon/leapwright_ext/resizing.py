@@ -207,7 +207,7 @@ class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, LongVerb, bpy.types.Oper
         given = any(self.properties.is_property_set(name) for name in ASKS)
         if given or not why_not(subject(context)):
             return self.begin(context)
-        return context.window_manager.invoke_props_dialog(self, width=300)
+        return self.ask(context, width=300)
 
     def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Resize, say what became of it, and ask for nothing more."""

@@ -14,7 +14,7 @@ from bpy.props import BoolProperty, FloatProperty, IntProperty
 import leapwright
 from leapwright.errors import LeapwrightError
 from leapwright.style import Style
-from leapwright_blender.ground import ground_of
+from leapwright_blender.sample import frame_rate
 from leapwright_blender.steps import Steps
 from leapwright_blender.store import Remembered
 
@@ -143,10 +143,7 @@ def told(obj: Any, scene: Any) -> Told:
     if not 1 <= values.jump <= len(jumps):
         return Told(problem=f"There are {len(jumps)} jumps.", asked=False)
     jump = jumps[values.jump - 1]
-    try:
-        rate = ground_of(scene).frame_rate
-    except LeapwrightError as error:
-        return Told(problem=str(error), asked=False)
+    rate = frame_rate(scene)
     pins = tuple(asked.pop("pins", {}).items())
     return _solved(_frames(jump), _style(jump), tuple(asked.items()), pins, rate, scene.frame_start)
 
@@ -244,7 +241,7 @@ class LEAPWRIGHT_OT_retime(RetimeValues, LongVerb, bpy.types.Operator):
         given = any(self.properties.is_property_set(name) for name in ASKS)
         if given or told(obj, context.scene).asked:
             return self.begin(context)
-        return context.window_manager.invoke_props_dialog(self, width=300)
+        return self.ask(context, width=300)
 
     def steps(self, context: Any, obj: Any) -> Steps[str]:
         """Retime, say what became of it, and ask for nothing more."""
@@ -270,7 +267,9 @@ class LEAPWRIGHT_OT_retime(RetimeValues, LongVerb, bpy.types.Operator):
         column.prop(self, "snappiness")
         if len(jumps_of(subject(context))) > 1:
             column.prop(self, "jump")
-        _draw_values(self.layout, self)
+        # One thing is asked in the dialog; the rest can be adjusted after.
+        if not getattr(self, "asking", False):
+            _draw_values(self.layout, self)
 
 
 # Drawing

@@ -25,7 +25,9 @@ __all__ = [
     "SHOWN",
     "drop_plan",
     "forget",
+    "is_at_rest",
     "is_stale",
+    "last_edit",
     "measured_share",
     "note_plan",
     "plan_of",
@@ -48,7 +50,7 @@ _PLANS: dict[Key, Arc] = {}
 _WANTED: dict[Key, None] = {}
 _STALE: set[Key] = set()
 _WORK: dict[Key, tuple[Generator[float, None, Trail], float]] = {}
-_STATE: dict[str, Any] = {"version": 0, "busy": False, "edited": 0.0}
+_STATE: dict[str, Any] = {"version": 0, "busy": False, "edited": 0.0, "edits": 0}
 
 REST = 0.3
 """Seconds without an edit before anything is measured."""
@@ -94,6 +96,16 @@ def is_stale(key: Key) -> bool:
     return key in _STALE
 
 
+def last_edit() -> int:
+    """A number that changes whenever keys may have been edited."""
+    return int(_STATE["edits"])
+
+
+def is_at_rest() -> bool:
+    """Whether nobody edits keys just now."""
+    return bool(time.monotonic() - _STATE["edited"] >= REST)
+
+
 def want(key: Key) -> None:
     """Have a rig measured as soon as nothing else happens."""
     _WANTED[key] = None
@@ -106,6 +118,7 @@ def forget() -> None:
     for holder in (SHOWN, PROBLEMS, _PLANS, _WANTED, _WORK):
         holder.clear()
     _STALE.clear()
+    _STATE["edits"] += 1
     _changed()
 
 
@@ -126,7 +139,7 @@ def _work() -> float | None:
     if is_working():
         return REST
     playing = any(w.screen.is_animation_playing for w in bpy.context.window_manager.windows)
-    if playing or time.monotonic() - _STATE["edited"] < REST:
+    if playing or not is_at_rest():
         return REST
     key = next(iter(_WANTED))
     if key not in _WORK:
@@ -172,6 +185,7 @@ def _finish(key: Key, *, trail: Trail | None = None, problem: str = "") -> None:
 def _edited_all() -> None:
     """What is shown is of other keys now: measure it again, what is at work from the start."""
     _STATE["edited"] = time.monotonic()
+    _STATE["edits"] += 1
     _WORK.clear()
     PROBLEMS.clear()
     for key in SHOWN:
@@ -181,7 +195,7 @@ def _edited_all() -> None:
 
 @persistent  # type: ignore[untyped-decorator]
 def _on_edit(scene: Any, graph: Any = None) -> None:
-    if _STATE["busy"] or not (SHOWN or _WORK or PROBLEMS) or graph is None:
+    if _STATE["busy"] or graph is None:
         return
     if any(isinstance(update.id, bpy.types.Action) for update in graph.updates):
         _edited_all()

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Generator
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import bpy
@@ -63,6 +65,23 @@ class LongVerb(Verb):
     def invoke(self: Any, context: Any, event: Any) -> Any:
         """Work; what is not done in a blink goes on in steps."""
         return self.begin(context)
+
+    def ask(self: Any, context: Any, *, width: int) -> Any:
+        """Ask in a dialog first; then work."""
+        self.asking = True
+        return context.window_manager.invoke_props_dialog(self, width=width)
+
+    def execute(self: Any, context: Any) -> Any:
+        """Work without a halt; what was asked in a dialog begins anew, as from a button."""
+        if not getattr(self, "asking", False) or bpy.app.background:
+            return super().execute(context)
+        # The host lets nothing go on in steps from a dialog.
+        names = [n for n in self.as_keywords() if self.properties.is_property_set(n)]
+        entered = {name: getattr(self, name) for name in names}
+        window = list(context.window_manager.windows).index(context.window)
+        again = partial(_again, type(self).__name__.partition("_OT_")[2], entered, window)
+        bpy.app.timers.register(again, first_interval=0.0)
+        return {"CANCELLED"}
 
     def begin(self: Any, context: Any) -> Any:
         """Begin to work from a button or a menu."""
@@ -133,6 +152,16 @@ class LongVerb(Verb):
         if context.window is not None:
             context.window.cursor_modal_restore()
         _show(None)
+
+
+def _again(name: str, entered: dict[str, Any], number: int) -> None:
+    """Begin an operator with what was entered in its dialog."""
+    # Typed loosely: the operators are ours.
+    host: Any = bpy
+    window = host.context.window_manager.windows[number]
+    # What it refuses it has reported.
+    with suppress(RuntimeError), host.context.temp_override(window=window):
+        getattr(host.ops.leapwright, name)("INVOKE_DEFAULT", True, **entered)
 
 
 def in_steps(obj: Any, scene: Any) -> Any:

@@ -99,7 +99,7 @@ def check_gives(timing: Timing, before: str, after: str, phases: frozenset[str])
         ("before", before, "anticipation", timing.anticipation),
         ("after", after, "recover", timing.recover),
     ):
-        if value not in ("shift", "stretch"):
+        if not isinstance(value, str) or value not in ("shift", "stretch"):
             raise InputError(f"`{name}` must be shift or stretch, got {value!r}", name)
         if value == "stretch" and frames is None:
             raise ClashError(f"{name}=stretch needs {phase}, and the jump has none", (name,))

@@ -16,6 +16,8 @@ from blender.state import state
 from leapwright_blender import open_shot, rig_of, store
 from leapwright_blender.steps import Step, held
 
+pytestmark = pytest.mark.thorough
+
 SAMPLES = Path(__file__).parents[2] / "blend_samples"
 STOPS = (1, 2, 5, 14, 40, 100)
 """After how many steps a verb is stopped."""

@@ -42,6 +42,7 @@ def useful(run: Callable[[bytes], Any], inputs: Iterable[bytes]) -> Iterator[tup
 
     sys.monitoring.use_tool_id(tool, "kept")
     sys.monitoring.register_callback(tool, sys.monitoring.events.LINE, reached)
+    sys.monitoring.restart_events()
     sys.monitoring.set_events(tool, sys.monitoring.events.LINE)
     try:
         for text in sorted(set(inputs), key=len):

@@ -95,6 +95,12 @@ def test_pins_of_an_array_are_refused():
         leapwright.retime({"takeoff": 2, "land": 5}, snappiness=2, pins=np.zeros(0))
 
 
+@pytest.mark.parametrize("odd", [np.array([]), np.zeros((2, 0)), ["shift"], None])
+def test_what_gives_is_a_word(odd):
+    with pytest.raises(InputError, match="`before` must be shift or stretch"):
+        leapwright.retime({"takeoff": 2, "land": 5}, snappiness=2, before=odd)
+
+
 def test_knots_that_nothing_fits_between_are_refused():
     with pytest.raises(InputError, match="must rise, by more than 1e-09"):
         TimeMap.of([-2.6e-105, 0.0], [0.0, 29.0])

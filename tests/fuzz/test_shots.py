@@ -7,9 +7,9 @@ import pytest
 
 pytestmark = pytest.mark.needs_bpy
 
-FAILED: dict[str, tuple[int, ...]] = {"sequences": (), "odd_rigs": ()}
+FAILED: dict[str, tuple[int, ...]] = {"sequences": (), "other_sequences": (), "odd_rigs": ()}
 """Seeds that found a fault once."""
-ALWAYS = {"sequences": (0,), "odd_rigs": (0, 1, 2, 3)}
+ALWAYS = {"sequences": (0,), "other_sequences": (0, 3, 4, 9), "odd_rigs": (0, 1, 2, 3)}
 
 
 @pytest.mark.parametrize(
