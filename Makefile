@@ -86,7 +86,7 @@ lint: .venv/.ready
 window: .venv/.ready
 	@mkdir -p build/tests
 	@test -n "$$BLENDER" || { echo 'name a Blender with a window: make window BLENDER=/path/to/blender' >&2; exit 2; }
-	$(PY) -m pytest --junitxml build/tests/window.xml $(PYTEST_ARGS) tests/window
+	$(PY) -m pytest -n 2 --dist loadfile --junitxml build/tests/window.xml $(PYTEST_ARGS) tests/window
 
 # A browser that is not on the path: LEAPWRIGHT_BROWSER=/path/to/chromium make browser
 browser: .venv/.ready

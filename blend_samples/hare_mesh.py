@@ -122,7 +122,7 @@ def build_parts() -> list[Part]:
     weights = _skin_weights(all_limbs, points, quads)
     fur = Part(points, quads, _fur_colours(points, weights), weights)
     torso = surface.body_field([x for x in all_limbs if x.bone in _TRUNK], None)
-    return [fur, *_face(), *_scarf(torso, fur), *_satchel(torso, fur)]
+    return [fur, *_face(), *_scarf(torso), *_satchel(torso, fur)]
 
 
 _TRUNK = ("pelvis", "spine", "chest", "neck")
@@ -265,7 +265,7 @@ def _carried(points: Points, fur: Part) -> dict[str, NDArray[np.float64]]:
     return {bone: weight / total for bone, weight in held.items()}
 
 
-def _scarf(torso: surface.Field, fur: Part) -> list[Part]:
+def _scarf(torso: surface.Field) -> list[Part]:
     path, out = _loop(torso, np.array([0, -0.012, 1.065]), np.array([0, -0.42, 1.0]), 0.012, 32)
     points, quads = surface.tube(path, out, 0.042, 0.030, 10)
     colours = np.tile(np.array(SCARF), (len(points), 1))

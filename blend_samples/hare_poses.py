@@ -237,8 +237,3 @@ def key_poses(rig: bpy.types.Object, controls: tuple[str, ...]) -> None:
             '["flap"]', frame=frame, group="satchel", keytype=pose.kind
         )
     rig.animation_data.action.name = "Hare poses"
-
-
-def lay_flat(rig: bpy.types.Object) -> None:
-    """Put every control back to rest."""
-    pose_controls(rig, Pose("rest", "KEYFRAME", _REST, _REST, {}))

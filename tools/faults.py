@@ -54,7 +54,6 @@ class Parts:
     gravity: float
     hold: int = 0
     first: float = 1.0
-    push_speed: float | None = None
     push_shape: float = 1.0
     air_heights: Callable[[Floats], Floats] | None = None
     leave: float = 0.0

@@ -22,13 +22,13 @@ SAMPLES = REPOSITORY / "blend_samples"
 TARGET = REPOSITORY / "docs" / "pictures"
 SIDEBAR = (1020, 70, 1320, 815)
 CROPS = {
-    "overlay": (430, 150, 1010, 450),
-    "tab": SIDEBAR,
-    "check": SIDEBAR,
-    "retime": SIDEBAR,
-    "window": (0, 40, 1320, 860),
+    "overlay": ("overlay", (430, 150, 1010, 450)),
+    "tab": ("tab", SIDEBAR),
+    "check": ("check", SIDEBAR),
+    "retime": ("retime", SIDEBAR),
+    "window": ("tab", (0, 0, 1320, 900)),
 }
-"""What of a screen of 1600 by 900 pixels is shown: left, top, right, bottom."""
+"""Picture: of which screen of 1600 by 900 pixels, and what of it: left, top, right, bottom."""
 
 MOST_BYTES = 260_000
 POSES = {"start": 1, "crouch": 2, "takeoff": 3, "apex": 4, "land": 5, "low": 6, "end": 7}
@@ -62,14 +62,14 @@ resize = { times-height = 1.3 }
 def window_pictures(folder: Path) -> None:
     """Drive the window, crop what it showed, and write it small."""
     sys.path.insert(0, str(REPOSITORY / "tests" / "window"))
-    from test_window import drive
+    from driven import drive
 
     shots = folder / "shots"
     shots.mkdir()
     os.environ["SHOTS"] = str(shots)
     drive(folder, "pictures")
-    for name, box in CROPS.items():
-        with Image.open(shots / f"{name}.png") as screen:
+    for name, (shot, box) in CROPS.items():
+        with Image.open(shots / f"{shot}.png") as screen:
             write(name, screen.convert("RGB").crop(box))
 
 

@@ -290,7 +290,7 @@ def main() -> int:
     print(f"{len(gone)} vanished, {len(fresh)} new", file=sys.stderr)
     if asked.write:
         PROMISE.write_text(to_toml(joined(promised, there)), encoding="utf-8", newline="\n")
-    return 1 if gone else 0
+    return 1 if gone or (fresh and not asked.write) else 0
 
 
 if __name__ == "__main__":

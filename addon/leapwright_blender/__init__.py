@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from leapwright_blender.shot import Rig, Shot, open_shot, rig_of
+    from leapwright_blender.steps import Runner, Step, Steps, run
 
-__all__ = ["Rig", "Shot", "open_shot", "rig_of"]
+__all__ = ["Rig", "Runner", "Shot", "Step", "Steps", "open_shot", "rig_of", "run"]
 
 
 def __getattr__(name: str) -> Any:
     if name in __all__:
-        from leapwright_blender import shot
+        from leapwright_blender import shot, steps
 
-        return getattr(shot, name)
+        return getattr(steps if hasattr(steps, name) else shot, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

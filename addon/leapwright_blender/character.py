@@ -23,7 +23,7 @@ from .legs import find_legs
 from .read import read_curves
 from .store import PROPERTY, load
 
-__all__ = ["Holder", "companions", "holders", "print_of"]
+__all__ = ["Holder", "holders", "print_of"]
 
 # Constraints that take their owner along; those that only turn it to look are no tie.
 _TIES = frozenset(
@@ -94,8 +94,7 @@ def holders(obj: Any, *, props: bool = True) -> tuple[Holder, ...]:
     for part, why in _parts(obj):
         found += _of(part, why)
     if props:
-        riding, _ = _riding(obj)
-        for prop, why in riding:
+        for prop, why in _riding(obj):
             found += _of(prop, why)
     # Several meshes may share one data-block; the first reason stands.
     first: dict[tuple[str, str], Holder] = {}
@@ -118,16 +117,6 @@ def print_of(obj: Any) -> str:
         names = [f"{c.label}:{n}" for c, n in zip(curves.channels, curves.starts[1:], strict=True)]
         digest.update("\n".join([holder.label, *names, *fingerprints(curves)]).encode())
     return digest.hexdigest()
-
-
-def companions(obj: Any) -> tuple[Holder, ...]:
-    """List other characters' rigs that are parented or constrained to this one.
-
-    An armature with legs of its own, or anything that a jump was blocked on. They are not among the
-    `holders`, nor is what hangs on them.
-    """
-    _, others = _riding(obj)
-    return tuple(Holder("objects", o.name, f"another character's rig, {why}") for o, why in others)
 
 
 def _of(obj: Any, why: str) -> list[Holder]:
@@ -159,8 +148,8 @@ def _deforms(rig: Any, obj: Any) -> bool:
     return by_parent or any(m.type == "ARMATURE" and m.object == rig for m in obj.modifiers)
 
 
-def _riding(obj: Any) -> tuple[list[tuple[Any, str]], list[tuple[Any, str]]]:
-    """Props of a character and other characters' rigs, each with how it is tied."""
+def _riding(obj: Any) -> list[tuple[Any, str]]:
+    """Props of a character, each with how it is tied: no other character, nor what hangs on one."""
     ties: dict[str, list[tuple[Any, str]]] = {}
     for other in bpy.data.objects:
         for target, why in _ties(other):
@@ -170,18 +159,16 @@ def _riding(obj: Any) -> tuple[list[tuple[Any, str]], list[tuple[Any, str]]]:
     seen = {obj.name, *(part.name for part in parts), *(up.name for up in _above(obj))}
     waiting = [obj, *parts]
     riding: list[tuple[Any, str]] = []
-    others: list[tuple[Any, str]] = []
     while waiting:
         for prop, why in ties.get(waiting.pop(0).name, []):
             if prop.name in seen:
                 continue
             seen.add(prop.name)
             if _is_character(prop):
-                others.append((prop, why))
                 continue
             riding.append((prop, why))
             waiting.append(prop)
-    return riding, others
+    return riding
 
 
 def _above(obj: Any) -> Iterator[Any]:

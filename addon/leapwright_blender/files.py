@@ -17,9 +17,9 @@ from pathlib import Path
 
 import bpy
 
+from leapwright.disk import backup, flush, flush_folder, part_name
 from leapwright.errors import FileError
 from leapwright_blender import host
-from leapwright_blender.disk import backup, flush, flush_folder, part_name
 
 __all__ = ["Opened", "Saved", "open_file", "save_file"]
 

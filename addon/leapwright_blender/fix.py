@@ -343,7 +343,7 @@ def _written(
 ) -> Steps[Checked]:
     """Write all or nothing; give the check of what is there then. Stopped, nothing is written."""
     jumps = store.load(obj)
-    kept = recollected(obj, plan.cast, draft, before, jumps)
+    kept = recollected(plan.cast, draft, before, jumps)
     moved = list(jumps)
     with ExitStack() as undo, write_all(sheets(plan)):
         put_back(keys_of(plan, ~plan.changed))

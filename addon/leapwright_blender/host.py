@@ -21,10 +21,8 @@ import bpy
 from leapwright.errors import FileError, HostError
 
 __all__ = [
-    "OLDEST",
     "BlendHeader",
     "animated",
-    "blender_ok",
     "ensure_fcurves",
     "fcurves_of",
     "is_muted",
@@ -40,9 +38,6 @@ __all__ = [
     "version",
     "version_text",
 ]
-
-OLDEST = (4, 2)
-"""The oldest host that is supported."""
 
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 _HEADER = re.compile(rb"BLENDER(?:[-_][vV](\d)(\d\d)|\d\d[-_]\d\d[vV](\d\d)(\d\d))")
@@ -70,11 +65,6 @@ def version() -> tuple[int, int, int]:
 def version_text(numbers: tuple[int, ...]) -> str:
     """Write a version with dots."""
     return ".".join(str(n) for n in numbers)
-
-
-def blender_ok() -> bool:
-    """Say whether the host is of a supported version."""
-    return version()[:2] >= OLDEST
 
 
 def read_header(path: str | Path) -> BlendHeader:

@@ -210,7 +210,7 @@ def keep_on_arc(
     correcting = _corrected(obj, scene, ground, controls, source, air, remembered, within)
     found = yield from part(correcting, 0.3, 0.9)
     kept = _kept(reading.curves, air.base, found.curves)
-    keys = tuple(_told(reading.curves, kept, air))
+    keys = tuple(_told(reading.curves, kept))
     said: list[str] = []
     after = found.after
     if kept.channels:
@@ -462,7 +462,7 @@ def _kept(old: Curves, base: Curves, new: Curves) -> Curves:
 # --- Writing and telling -----------------------------------------------------------------------
 
 
-def _told(old: Curves, kept: Curves, air: _Air) -> list[ArcKeys]:
+def _told(old: Curves, kept: Curves) -> list[ArcKeys]:
     told = []
     for i, name in enumerate(kept.channels):
         now = channel(kept, i)

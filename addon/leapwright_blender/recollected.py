@@ -26,13 +26,12 @@ Floats = NDArray[np.float64]
 
 
 def recollected(
-    obj: Any, cast: Cast, draft: Draft, before: Checked, jumps: Sequence[Remembered]
+    cast: Cast, draft: Draft, before: Checked, jumps: Sequence[Remembered]
 ) -> Callable[[], list[Remembered]]:
     """Look at what is remembered before keys are written; give what makes it true after.
 
     Parameters
     ----------
-    obj : bpy.types.Object
     cast : Cast
         Before.
     draft : Draft

@@ -18,7 +18,7 @@ from leapwright.checked import Checked
 from leapwright.curves import MERGE_FRAMES, Curves, channel, concat, remove_keys
 from leapwright.timemap import TimeMap
 from leapwright_blender.ground import Ground
-from leapwright_blender.leg import Leg
+from leapwright_blender.leg import Leg, with_all_below
 from leapwright_blender.legkeys import posed_frames
 from leapwright_blender.limb import limb_of
 from leapwright_blender.planted import Plant, leg_keys
@@ -68,14 +68,16 @@ def feet_of_rig(obj: Any, controls: Controls) -> tuple[list[Foot], tuple[Tread, 
     for leg in controls.legs:
         if leg.ik or not leg.after:
             continue
-        riding = {leg.after, *_below(obj, leg.after)}
+        riding = with_all_below(obj, [leg.after])
         rows = tuple(
             i for i, t in enumerate(treads) if t.point.object == obj.name and t.point.bone in riding
         )
         if rows:
             feet.append(Foot(leg, None, rows))
     for control in controls.feet:
-        own = {control.bone, *(_below(obj, control.bone) if control.object == obj.name else ())}
+        own = {control.bone}
+        if obj.pose is not None and control.object == obj.name:
+            own = with_all_below(obj, own)
         rows = tuple(
             i
             for i, t in enumerate(treads)
@@ -84,12 +86,6 @@ def feet_of_rig(obj: Any, controls: Controls) -> tuple[list[Foot], tuple[Tread, 
         if rows:
             feet.append(Foot(None, control, rows))
     return feet, treads
-
-
-def _below(obj: Any, bone: str) -> list[str]:
-    if obj.pose is None or bone not in obj.data.bones:
-        return []
-    return [child.name for child in obj.data.bones[bone].children_recursive]
 
 
 def stands_of(

@@ -54,7 +54,7 @@ from leapwright_blender.space import Control, data_path_location, label
 from leapwright_blender.steps import Step, Steps, part
 from leapwright_blender.stood import leg_channels, slide_words, stood_still
 from leapwright_blender.store import Remembered
-from leapwright_blender.timed import Moved, retime_others
+from leapwright_blender.timed import Moved, retime_others, time_bearing
 from leapwright_blender.write import write_all
 
 __all__ = ["resize"]
@@ -118,7 +118,7 @@ def resize(
     )  # fmt: skip
     by = _aside(way, float(solved.jump.travel), heading)
     cast = read_cast(obj, props=props)
-    flyers = _flyers(obj, ground, controls, remembered, cast, frames)
+    flyers = _flyers(controls, remembered, cast, frames)
     carriers = list(dict.fromkeys([controls.cog, *flyers]))
     plan = through(
         cast,
@@ -161,6 +161,7 @@ def resize(
         with rehearsal([(block, now) for block, now, _, _ in sheets(plan)]):
             put_back(keys_of(plan, ~plan.changed))
             keys = told(plan, solved.map, but=carrying(cast, carriers))
+        others = Moved(said=time_bearing([page.holder for page in cast.parts]).said)
     else:
         others = _written(
             obj, scene, controls, plan, carriers, solved, remembered, after, frames, course, own,
@@ -290,8 +291,6 @@ def _speeds(by: Floats, way: _Way) -> Aside:
 
 
 def _flyers(
-    obj: Any,
-    ground: Ground,
     controls: Controls,
     remembered: Remembered | None,
     cast: Cast,

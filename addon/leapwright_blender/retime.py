@@ -48,7 +48,7 @@ from leapwright_blender.rig import Controls
 from leapwright_blender.space import Control
 from leapwright_blender.steps import Step, Steps, part
 from leapwright_blender.store import Remembered
-from leapwright_blender.timed import Moved, retime_others
+from leapwright_blender.timed import Moved, retime_others, time_bearing
 from leapwright_blender.whole_pose import selected_paths
 from leapwright_blender.write import write_all
 
@@ -113,7 +113,10 @@ def retime(
     yield Step(0.8, "writing")
     done = [] if dry_run else open_up(plan)
     if dry_run:
-        keys, after, others = _rehearsed(plan, solved.map), None, Moved()
+        keys, after = _rehearsed(plan, solved.map), None
+        channels = cast.parts[0].curves.channels if selected else None
+        found = time_bearing([page.holder for page in cast.parts], channels=channels)
+        others = Moved(said=found.said)
     else:
         keys, after, others = _written(
             obj, scene, ground, controls, plan, solved, remembered, before, source,

@@ -18,7 +18,6 @@ from __future__ import annotations
 import os
 import reprlib
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 import bpy
 
+from leapwright.disk import write_whole
 from leapwright.errors import ClashError, FileError, InputError, NotFoundError
 from leapwright.naming import (
     close_names,
@@ -189,20 +189,11 @@ def save_rig_file(
     where = Path(path)
     said = controls if isinstance(controls, RigFile) else _from_controls(controls, obj)
     _check_all(where, said.says())
-    temporary = ""
     try:
         where.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=where.parent, prefix=".rig", suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(to_toml(said))
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).replace(where)
     except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
-        reason = error.strerror or error
-        raise FileError(f"cannot write the rig file {where}: {reason}") from error
+        raise FileError(f"cannot write {where}: {error.strerror or error}") from error
+    write_whole(where, to_toml(said).encode("utf-8"))
     return load_rig_file(where)
 
 

@@ -7,10 +7,9 @@ the user's frame, unkeyed poses and render settings stay as they are.
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,8 @@ import bpy
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leapwright.errors import FileError, HostError, InputError
+from leapwright.disk import write_whole
+from leapwright.errors import HostError, InputError
 from leapwright.report.strip import Panel, compose_strip, png
 
 __all__ = ["Picture", "render_pictures", "render_strip"]
@@ -155,7 +155,9 @@ def render_strip(
         )
         for name, shot in zip(frames, pictures, strict=True)
     ]
-    return _write(png(compose_strip(panels, title=title)), Path(out))
+    file = Path(out)
+    write_whole(file, png(compose_strip(panels, title=title)))
+    return file
 
 
 def _checked(scene: Any, frames: Sequence[int], width: int, samples: int) -> list[int]:
@@ -264,18 +266,3 @@ def _pixels(file: Path) -> NDArray[np.uint8]:
         return np.round(np.clip(rows, 0.0, 1.0) * 255).astype(np.uint8)
     finally:
         bpy.data.images.remove(image)
-
-
-def _write(content: bytes, out: Path) -> Path:
-    part = out.with_name(f".{out.name}.part")
-    try:
-        with part.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(out)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise FileError(f"cannot write {out}: {error.strerror or error}") from error
-    return out

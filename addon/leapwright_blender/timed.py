@@ -150,7 +150,7 @@ def retime_others(
                     block, time_map, holder.label, back, exact=exact, subframes=subframes
                 )
                 strips += count
-                said += told
+                said += [*told, *left_strips(block, holder.label)]
         done = back.pop_all()
     if undo is not None:
         undo.push(done)

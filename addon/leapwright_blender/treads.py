@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leapwright.errors import NotFoundError
-from leapwright_blender.leg import Leg, leg_up, rest_ankle, rest_up, tails_tell
+from leapwright_blender.leg import Leg, leg_up, rest_ankle, rest_up, tails_tell, with_all_below
 from leapwright_blender.person import body_of
 from leapwright_blender.rig import Controls
 from leapwright_blender.space import Point, label, rest_offset
@@ -95,7 +95,8 @@ def _far_end(obj: Any, foot: Any, ankle: Floats, up: Floats, floor: float) -> It
     """The ends of the foot and of its toes that are farthest from the ankle, at the floor."""
     telling = tails_tell(obj)
     ends: list[tuple[float, Any, Floats]] = []
-    for bone in [foot, *foot.children_recursive]:
+    own = with_all_below(obj, [foot.name])
+    for bone in (b for b in obj.data.bones if b.name in own):
         for place in [bone.head_local, *([bone.tail_local] if telling else [])]:
             end = np.array(place, dtype=np.float64)
             level = end - ankle

@@ -24,7 +24,6 @@ from .tracking import drop_plan
 __all__ = [
     "AIR_MEASURES",
     "CONTROLS",
-    "LANDINGS",
     "PUSH_MEASURES",
     "VALUE_NAMES",
     "LeapwrightValues",
@@ -34,7 +33,6 @@ __all__ = [
 AIR_MEASURES = ("jump_height", "rise_frames", "air_frames", "takeoff_speed")
 PUSH_MEASURES = ("push_height", "push_frames", "magnification")
 CONTROLS = ("root", "cog", "pelvis", "feet")
-LANDINGS = ("level", "cursor", "object")
 
 
 def _metres() -> float:

@@ -121,7 +121,7 @@ def search(
     else:
         seen = _by_cog(track, t, place[:, 2], least, noise)
     if not seen:
-        return Search((), _reason(track, place[:, 2], feet, least), feet)
+        return Search((), _reason(place[:, 2], feet, least), feet)
     jumps = []
     for number, one in enumerate(seen):
         floor = seen[number - 1].first if number else 0
@@ -269,7 +269,7 @@ def _chained(jumps: list[FoundJump]) -> tuple[FoundJump, ...]:
     return tuple(jumps)
 
 
-def _reason(track: Track, z: Floats, feet: Feet | None, least: float) -> str:
+def _reason(z: Floats, feet: Feet | None, least: float) -> str:
     if feet is None:
         return (
             "no jump: the COG never goes up past where it stood and comes back "

@@ -90,7 +90,7 @@ def measure(
     number : int
     """
     z = place[:, 2]
-    bounds = valleys(t, z, seen, between, noise)
+    bounds = valleys(z, seen, between, noise)
     fit, whole = fit_seen(track, t, z, seen, bounds, noise)
     pace = speeds(t, z, seen, bounds)
     swing = float(np.ptp(z[bounds.crouch : bounds.low + 1]))

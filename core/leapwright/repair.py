@@ -326,9 +326,9 @@ def _moments(
     if jump.shares_crouch and last is not None:
         crouch = last.before["low"]
     else:
-        crouch = _stand(_between(keyed, bounds[0], takeoff), m.crouch, track, "crouch")
+        crouch = _stand(_between(keyed, bounds[0], takeoff), m.crouch, track)
     crouch = min(crouch, takeoff - 1)
-    low = max(_stand(_between(keyed, land, bounds[1]), m.low, track, "low"), land + 1)
+    low = max(_stand(_between(keyed, land, bounds[1]), m.low, track), land + 1)
     found = {"crouch": crouch, "takeoff": takeoff, "land": land, "low": low}
     inside = _between(keyed, takeoff, land)
     if inside.size:
@@ -345,7 +345,7 @@ def _contact(keyed: Floats, frame: float, side: float) -> float:
     return float(np.rint(frame))
 
 
-def _stand(inside: Floats, frame: float, track: Track, name: str) -> float:
+def _stand(inside: Floats, frame: float, track: Track) -> float:
     key = _near(inside, frame, NEAR)
     if key is not None:
         return key

@@ -90,7 +90,7 @@ def speeds(t: Floats, z: Floats, seen: Seen, v: Valleys) -> Speeds:
     return Speeds(rise, fall, gained, lost, eased)
 
 
-def valleys(t: Floats, z: Floats, seen: Seen, between: tuple[int, int], noise: float) -> Valleys:
+def valleys(z: Floats, seen: Seen, between: tuple[int, int], noise: float) -> Valleys:
     """Crouch and low: the lowest on the way down from take-off into the past and from land on."""
     turn = max(0.01 * seen.size, 5 * noise)
     near = 0.5 * noise + 1e-7

@@ -102,7 +102,7 @@ def exact(before: Timing, wanted: Wanted) -> Counts:
     push = wanted.push if wanted.typed_push is None else wanted.typed_push
     absorb = _absorb(before, wanted, np.array([air]), np.array([rise]), whole=False)
     counts = [np.array([c]) for c in (push or 0.0, air, rise + wanted.hang / 2)]
-    absorb, takeoff, fits = _pinned(before, wanted, counts[0], counts[1], counts[2], absorb, 1e-6)
+    absorb, takeoff, fits = _pinned(wanted, counts[0], counts[1], counts[2], absorb, 1e-6)
     if not fits[0]:
         raise ClashError(_misfit(wanted), ("pins",))
     return Counts(
@@ -140,7 +140,7 @@ def ranked(before: Timing, wanted: Wanted, *, count: int) -> list[Counts]:
         key = apex_key(rise + hang / 2, air, flat, step=step)
     absorb = _absorb(before, wanted, air, rise, whole=True)
     usual = absorb
-    absorb, takeoff, fits = _pinned(before, wanted, push, air, key, absorb, 1e-9)
+    absorb, takeoff, fits = _pinned(wanted, push, air, key, absorb, 1e-9)
     fits &= (main > 0) & (key >= step) & (air - key >= step)
     fits &= push >= (step if before.push else 0)
     if before.absorb is not None:
@@ -223,7 +223,6 @@ def _absorb(before: Timing, wanted: Wanted, air: Floats, rise: Floats, *, whole:
 
 
 def _pinned(
-    before: Timing,
     wanted: Wanted,
     push: Floats,
     air: Floats,

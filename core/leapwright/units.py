@@ -16,7 +16,6 @@ from leapwright.errors import InputError
 
 __all__ = [
     "BODIES_M_S2",
-    "DEFAULT_FRAME_RATE",
     "LARGEST",
     "METRES_PER_UNIT",
     "SMALLEST",
@@ -32,8 +31,6 @@ __all__ = [
 STANDARD_GRAVITY = 9.80665
 """Standard acceleration of gravity in m/s², exact: 3rd General Conference on Weights and
 Measures, 1901."""
-
-DEFAULT_FRAME_RATE = Fraction(24)
 
 LARGEST = 1e12
 """A larger number is a slip: what is worked out from it would overflow."""

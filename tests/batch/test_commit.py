@@ -30,7 +30,7 @@ from leapwright.batch.journal import Journal
 from leapwright.batch.row import row_of
 from leapwright.batch.work import Task
 from leapwright.errors import FileError
-import leapwright_blender.disk
+import leapwright.disk
 
 EVENTS = {"open", "os.rename", "os.remove", "os.chmod", "os.utime", "shutil.copyfile",
           "shutil.copymode", "shutil.copystat", "os.truncate"}

@@ -11,13 +11,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TextIO
 
-__all__ = ["TIMES", "WIDTH", "Figure", "grown", "median_seconds", "seconds", "show"]
+__all__ = ["WIDTH", "Figure", "grown", "median_seconds", "seconds", "show"]
 
 WIDTH = 100
 """Columns of the table."""
-
-TIMES = (1, 10, 100)
-"""How many times as much of something there is, where it is measured how cost grows."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import pytest
 
 from blender.rigs import fk_hare, object_hare, simple_hare, skin
 from leapwright.errors import NotFoundError
-from leapwright_blender.character import Holder, companions, holders
+from leapwright_blender.character import Holder, holders
 
 
 @pytest.fixture(autouse=True)
@@ -50,7 +50,6 @@ def test_the_rig_alone_is_always_there() -> None:
     rig = simple_hare()
     assert holders(rig) == (Holder("objects", "Hare", "the rig itself"),)
     assert holders(rig)[0].block == rig
-    assert companions(rig) == ()
 
 
 def test_armature_data_and_the_shape_keys_of_its_skin() -> None:
@@ -115,7 +114,7 @@ def test_cameras_and_lights_say_their_kind() -> None:
     assert found["Lantern"] == "light parented to 'hand.R' of 'Hare'"
 
 
-def test_other_characters_are_named_apart_with_all_that_hangs_on_them() -> None:
+def test_other_characters_stay_out_with_all_that_hangs_on_them() -> None:
     rig = simple_hare()
     rider = fk_hare()
     rider.parent = rig
@@ -124,10 +123,6 @@ def test_other_characters_are_named_apart_with_all_that_hangs_on_them() -> None:
     ball = thing("Ball", parent=rig)
     ball["leapwright"] = "{}"
     assert [h.name for h in holders(rig)] == ["Hare"]
-    assert listed(companions(rig)) == {
-        "Hare.001": "another character's rig, parented to 'Hare'",
-        "Ball": "another character's rig, parented to 'Hare'",
-    }
 
 
 def test_what_carries_the_character_is_no_prop() -> None:
@@ -138,7 +133,6 @@ def test_what_carries_the_character_is_no_prop() -> None:
     wheel = thing("Wheel", parent=cart)
     assert [h.name for h in holders(rig)] == ["Hare"]
     assert [h.name for h in holders(cart)] == ["Cart", wheel.name]
-    assert [h.name for h in companions(cart)] == ["Hare"]
 
 
 def test_a_figure_brings_its_parts() -> None:

@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 from leapwright import errors
+from leapwright.disk import backup
 from leapwright.errors import FileError
 from leapwright_blender import host
-from leapwright_blender.disk import backup
 from leapwright_blender.files import open_file, save_file
 
 

@@ -138,14 +138,15 @@ def test_tracks_that_are_not_played_and_other_objects_strips_are_left() -> None:
     add_strip(with_track(crate), action, 70)
     was = everything()
     moved = retime_others(held(obj), BEAT)
-    assert moved == Moved(strips=2)
+    left = ("NLA strip “Ears” of Hare is left: its track is not played",)
+    assert moved == Moved(strips=2, said=left)
     bounds = [(s.frame_start, s.frame_end) for s in (plays, silent)]
     assert bounds == [(63, 93), (113, 143)]
     now = everything()
     assert now["Crate"] == was["Crate"]
     assert now["Hare"]["tracks"][0] == was["Hare"]["tracks"][0]
     found = time_bearing(held(obj))
-    assert found.said == ("NLA strip “Ears” of Hare is left: its track is not played",)
+    assert found.said == left
     assert found.strips == tuple(f"“{s.name}” of Hare" for s in (plays, silent))
 
 
@@ -234,11 +235,11 @@ def test_the_strips_of_a_linked_rig_are_left_on_its_override(tmp_path: Path) -> 
     host.make_editable(own)
     track = own.animation_data.nla_tracks.new()
     strip = add_strip(track, own.animation_data.nla_tracks[0].strips[0].action, 70)
-    assert retime_others(holder, BEAT) == Moved(strips=1)
+    told = "NLA strip “Ears” of Hare is left: it comes from the library"
+    assert retime_others(holder, BEAT) == Moved(strips=1, said=(told,))
     assert (strip.frame_start, strip.frame_end) == (63, 93)
     theirs = own.animation_data.nla_tracks[0].strips[0]
     assert (theirs.frame_start, theirs.frame_end) == (70, 100)
-    told = "NLA strip “Ears” of Hare is left: it comes from the library"
     assert time_bearing(holder).said == (told,)
 
 

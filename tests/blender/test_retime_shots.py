@@ -221,6 +221,18 @@ def test_the_whole_character_goes_along_and_nothing_else(props: bool) -> None:
     assert result.after.heights.jump == pytest.approx(result.before.heights.jump, abs=1e-6)
 
 
+@pytest.mark.parametrize("dry_run", [False, True])
+def test_strips_that_do_not_play_are_named_before_and_after(dry_run: bool) -> None:
+    rig = shot()
+    track = rig.animation_data.nla_tracks.new()
+    track.strips.new("Ears", 70, bpy.data.actions.new("Ears"))
+    track.mute = True
+    result = rig_api(rig).retime(snappiness=1.5, dry_run=dry_run)
+    assert [w for w in result.warnings if "Ears" in w] == [
+        "NLA strip “Ears” of Hare is left: its track is not played"
+    ]
+
+
 def test_undo_and_redo_are_bit_for_bit() -> None:
     shot()
     bpy.ops.ed.undo_push(message="before")

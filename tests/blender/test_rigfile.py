@@ -39,6 +39,13 @@ def test_any_names_round_trip(tmp_path: Path) -> None:
     assert [p.name for p in got.path.parent.iterdir()] == ["odd.rig.toml"]
 
 
+def test_a_rig_file_may_be_read_by_whom_any_new_file_may(tmp_path: Path) -> None:
+    beside = write(tmp_path / "notes.txt", "")
+    saved = rf.save_rig_file(tmp_path / "h.rig.toml", rf.RigFile(("b",), "b", "cog"))
+    assert saved.path is not None
+    assert saved.path.stat().st_mode == beside.stat().st_mode
+
+
 def test_found_controls_round_trip_under_another_namespace(tmp_path: Path) -> None:
     first = simple_hare(namespace="Hare01")
     controls = find_controls(first, folders=())

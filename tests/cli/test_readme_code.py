@@ -73,5 +73,16 @@ def test_a_night(tmp_path: Path) -> None:
     assert (tmp_path / "shots" / "hop_012.blend").read_bytes() == before
 
 
+def test_watched_steps(tmp_path: Path) -> None:
+    (tmp_path / "blend_samples").mkdir()
+    name = "blend_samples/hare_first_hops.blend"
+    shutil.copy(ROOT / name, tmp_path / name)
+    said = re.findall(r"^(\d+)% (.+)$", run(BLOCKS[3], tmp_path), re.MULTILINE)
+    shares = [int(share) for share, _ in said]
+    assert len(shares) > 3
+    assert shares == sorted(shares)
+    assert any(words.startswith("frame ") for _, words in said)
+
+
 def test_there_is_no_other_code() -> None:
-    assert len(BLOCKS) == 3
+    assert len(BLOCKS) == 4

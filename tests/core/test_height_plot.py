@@ -309,7 +309,7 @@ def test_files(clips, tmp_path):
 def test_files_that_cannot_be(clips, tmp_path):
     with pytest.raises(InputError, match=r"must end in \.svg or \.png, got 'plot\.jpg'"):
         save_height_plot(clips["one"], tmp_path / "plot.jpg")
-    with pytest.raises(FileError, match="cannot be written"):
+    with pytest.raises(FileError, match="cannot write"):
         save_height_plot(clips["one"], tmp_path / "nowhere" / "plot.svg")
 
 

@@ -19,7 +19,8 @@ SOURCES = {
 }
 STDLIB = sys.stdlib_module_names
 # The parts of the core package that may use the extras.
-EDGES = ("leapwright.cli", "leapwright.report", "leapwright.batch")
+EDGES = ("leapwright.cli", "leapwright.report", "leapwright.batch", "leapwright.disk")
+FOR_BLENDER = ("leapwright.report", "leapwright.disk")
 # What reaches outside the process; the solver takes arrays and gives arrays.
 IO_MODULES = {
     "ftplib", "glob", "http", "io", "logging", "mmap", "os", "pathlib", "shutil", "socket",
@@ -134,10 +135,10 @@ def violations(source: str, module: str) -> list[str]:
 
 
 def closed_edges(layer: Layer) -> tuple[str, ...]:
-    """The edges that a layer may not import; pictures may be asked for by the Blender layer."""
+    """The edges that a layer may not import; the Blender layer asks for pictures, writes files."""
     if layer is EDGE:
         return ()
-    return tuple(edge for edge in EDGES if layer is not BLENDER or edge != "leapwright.report")
+    return tuple(edge for edge in EDGES if layer is not BLENDER or edge not in FOR_BLENDER)
 
 
 def core_calls(tree: ast.AST) -> Iterator[str]:
@@ -217,6 +218,8 @@ BAD = [
     ("leapwright_blender.rig", "import typer"),
     ("leapwright_blender.rig", "import PIL.Image"),
     ("leapwright.frames", "from leapwright.report import strip"),
+    ("leapwright.frames", "from leapwright.disk import write_whole"),
+    ("leapwright_ext.tab", "from leapwright.disk import write_whole"),
     ("leapwright_ext.tab", "from leapwright.report import strip"),
     ("leapwright_blender.rig", "import bpy\nclass Tab(bpy.types.Panel):\n    pass"),
     ("leapwright_blender.rig", "import bpy\nnew = bpy.app.version >= (5, 0)"),

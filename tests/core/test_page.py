@@ -315,7 +315,7 @@ def test_it_is_written_whole_or_not_at_all(tmp_path):
     write_page(some_rows()[:2], tmp_path / "夜 市.html", title="A night")
     assert (tmp_path / "夜 市.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert len(list(tmp_path.iterdir())) == 1
-    with pytest.raises(FileError, match="cannot be written"):
+    with pytest.raises(FileError, match="cannot write"):
         write_page([], tmp_path / "nowhere" / "page.html")
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from window.test_window import drive
+from window.driven import drive
 
 
 @pytest.fixture(scope="module")

@@ -3,75 +3,20 @@
 
 from __future__ import annotations
 
-import json
-import os
-import shutil
-import subprocess
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-HERE = Path(__file__).parent
-REPOSITORY = HERE.parent.parent
-HARE = REPOSITORY / "blend_samples" / "hare_market.blend"
+from window.driven import drive
+
 MOST_CLICKS = 8
 """From a selected, posed rig to its first jump."""
-
-FRAME_MS = 1000 / 60
-PANELS = tuple(
-    f"LEAPWRIGHT_PT_{name}"
-    for name in ("rig", "poses", "jump", "retime", "resize", "check", "display")
-)
-
-
-def drive(folder: Path, *parts: str) -> dict[str, Any]:
-    """What the script saw in the window, step by step."""
-    build = [sys.executable, str(REPOSITORY / "tools" / "build_extension.py"), "--out", str(folder)]
-    subprocess.run(build, check=True, capture_output=True)
-    said = folder / "seen.json"
-    asked = {
-        "zip": str(next(folder.glob("*.zip"))),
-        # One to save over, one as it was.
-        "file": str(shutil.copyfile(HARE, folder / "shot.blend")),
-        "sample": str(shutil.copyfile(HARE, folder / "as_it_was.blend")),
-        "seen": str(said),
-        "shots": os.environ.get("SHOTS", ""),
-        "parts": parts,
-    }
-    environment = {
-        **{k: v for k, v in os.environ.items() if not k.startswith("PYTHON")},
-        "BLENDER_USER_RESOURCES": str(folder / "user"),
-        "LEAPWRIGHT_DRIVE": json.dumps(asked),
-    }
-    command = [os.environ["BLENDER"], "--factory-startup", "-p", "0", "0", "1600", "900"]
-    done = subprocess.run(
-        [*command, "--enable-event-simulate", "--python", str(HERE / "drive.py")],
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=1500,
-        check=False,
-    )
-    assert said.exists(), done.stdout[-3000:] + done.stderr[-3000:]
-    result: dict[str, Any] = json.loads(said.read_text(encoding="utf-8"))
-    assert "error" not in result, result["error"]
-    # A panel, an overlay or a handler that fails says so here only.
-    assert "Traceback" not in done.stdout + done.stderr, done.stdout + done.stderr
-    return result
 
 
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """The work of an animator, by clicks; then what could leave something dangling."""
     return drive(tmp_path_factory.mktemp("window"), "work", "findings", "ways")
-
-
-@pytest.fixture(scope="module")
-def costs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """What drawing costs, in a window of its own."""
-    return drive(tmp_path_factory.mktemp("costs"), "costs")
 
 
 def test_controls_and_poses_are_found_with_a_click_each(seen: dict[str, Any]) -> None:
@@ -204,23 +149,3 @@ def test_nothing_dangles_when_the_rig_or_the_file_goes(seen: dict[str, Any]) -> 
     # That no draw fails meanwhile is asserted where the window is driven.
     assert seen["shown_before"] == 1
     assert seen["shown_after_load"] == 0
-
-
-def test_drawing_costs_little(costs: dict[str, Any]) -> None:
-    """Printed as a share of a frame; asserted loosely, for machines that draw without a GPU."""
-    for situation in ("still", "frames", "turned"):
-        for name, cost in costs[situation].items():
-            least, median = cost["least"], cost["median"]
-            shares = " to ".join(f"{100 * ms / FRAME_MS:.1f}" for ms in (least, median))
-            print(f"{situation} {name}: {least:.2f}, median {median:.2f} ms, {shares} % of a frame")
-    for situation in ("still", "frames"):
-        assert set(costs[situation]) == {"overlay", *PANELS}
-        assert all(cost["least"] < FRAME_MS / 8 for cost in costs[situation].values())
-
-
-def test_nothing_is_worked_out_anew_while_nothing_changes(costs: dict[str, Any]) -> None:
-    assert (costs["laid_still"], costs["laid_frames"], costs["solved"]) == (0, 0, 0)
-    # A look from elsewhere lays it out again.
-    assert costs["laid_turned"] > 0
-    assert costs["overlay_first_ms"] > costs["still"]["overlay"]["median"]
-    assert not costs["measured_again"]

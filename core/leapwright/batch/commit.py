@@ -16,6 +16,7 @@ from typing import Any
 
 from leapwright.batch.journal import Journal
 from leapwright.batch.work import Task
+from leapwright.disk import backup, backup_name, flush_folder
 from leapwright.errors import FileError
 
 __all__ = ["digest", "put", "settle", "take_back"]
@@ -50,8 +51,6 @@ def put(task: Task, said: Mapping[str, Any], journal: Journal) -> Path | None:
     FileError
         It cannot be put there, or the shot was changed meanwhile; nothing is left behind.
     """
-    from leapwright_blender.disk import backup_name
-
     target, staged = Path(str(task.target)), Path(said["staged"])
     if _stamp(Path(task.file)) != said["stamp"]:
         staged.unlink(missing_ok=True)
@@ -102,8 +101,6 @@ def settle(entry: Mapping[str, Any]) -> bool:
 
 
 def _rename(entry: Mapping[str, Any]) -> None:
-    from leapwright_blender.disk import backup, flush_folder
-
     target, staged = Path(entry["target"]), Path(entry["staged"])
     kept = Path(entry["backup"]) if entry["backup"] else None
     try:
@@ -136,8 +133,6 @@ def take_back(entry: Mapping[str, Any]) -> str:
     str
         Why it is not undone; "" where it is.
     """
-    from leapwright_blender.disk import flush_folder
-
     target, kept = Path(entry["target"]), Path(entry["backup"])
     now = digest(target)
     if now == entry["before"]:

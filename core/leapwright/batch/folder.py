@@ -22,10 +22,11 @@ from pathlib import Path
 from typing import Any
 
 from leapwright.batch.hosts import sweep
-from leapwright.batch.journal import Journal, read_lines, write_whole
+from leapwright.batch.journal import Journal, read_lines
 from leapwright.batch.locks import is_alive
 from leapwright.batch.process import kill_tree, remove_scratch
 from leapwright.batch.work import Task, Work
+from leapwright.disk import write_whole
 from leapwright.errors import FileError
 
 __all__ = ["RunFolder"]

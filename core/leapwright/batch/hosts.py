@@ -17,6 +17,7 @@ from typing import Any
 
 from leapwright.batch.process import Ended, HostProcess, Watch, host_command
 from leapwright.batch.work import Task
+from leapwright.disk import part_name
 from leapwright.errors import HostError
 
 __all__ = ["Order", "close_hosts", "do_task", "look_at_folder", "sweep"]
@@ -185,8 +186,6 @@ def _sweep(staged: Path | None, pid: int) -> None:
     """Remove what a host that was ended left of the file it was writing."""
     if staged is None:
         return
-    from leapwright_blender.disk import part_name
-
     part = part_name(staged, pid)
     for path in (staged, part, part.with_name(part.name + "@")):
         with contextlib.suppress(OSError):

@@ -16,7 +16,7 @@ from typing import IO, Any
 
 from leapwright.batch.row import Row
 
-__all__ = ["Journal", "read_lines", "write_whole"]
+__all__ = ["Journal", "read_lines"]
 
 
 class Journal:
@@ -115,13 +115,3 @@ def read_lines(path: Path) -> Iterator[dict[str, Any]]:
         for line in file:
             if line.endswith(b"\n"):
                 yield json.loads(line)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a small file so that it is there as a whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    with part.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)

@@ -19,7 +19,7 @@ from typing import Any
 
 import psutil
 
-from leapwright.batch.journal import write_whole
+from leapwright.disk import write_whole
 from leapwright.errors import FileError
 
 __all__ = ["STALE", "Locks", "is_alive", "whose"]

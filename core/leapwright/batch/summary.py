@@ -9,8 +9,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from leapwright.batch.journal import write_whole
 from leapwright.batch.row import Row
+from leapwright.disk import write_whole
 
 __all__ = ["COLUMNS", "write_report", "write_summary"]
 

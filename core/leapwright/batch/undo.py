@@ -55,12 +55,12 @@ def undo(folder: str | Path) -> Undone:
     with Locks(place.path, (), files):
         journal = Journal(place.path)
         try:
-            return _undo(place, journal)
+            return _undo(journal)
         finally:
             journal.close()
 
 
-def _undo(place: RunFolder, journal: Journal) -> Undone:
+def _undo(journal: Journal) -> Undone:
     entries = {
         entry["task"]: entry
         for entry in read_lines(journal.path)

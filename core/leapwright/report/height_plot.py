@@ -7,7 +7,6 @@ clip is drawn in rows, all to one scale.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from leapwright.errors import FileError, InputError
+from leapwright.disk import write_whole
+from leapwright.errors import InputError
 from leapwright.report.drawing import (
     Box,
     Dots,
@@ -33,7 +33,7 @@ from leapwright.report.marks import LANE, Rect, draw_findings, draw_moments, lan
 from leapwright.report.scale import Scale, round_frames, round_heights
 from leapwright.report.shown import Shown, kinds_of, rows_of
 
-__all__ = ["height_plot", "save_height_plot", "write_whole"]
+__all__ = ["height_plot", "save_height_plot"]
 
 MOST_ROWS = 12
 LEFT, RIGHT, TOP = 84.0, 22.0, 58.0
@@ -134,26 +134,6 @@ def save_height_plot(
     else:
         packed = picture(drawing, dark=dark)
     write_whole(path, packed)
-
-
-def write_whole(path: Path, packed: bytes) -> None:
-    """Write a file that is there whole or not at all.
-
-    Raises
-    ------
-    FileError
-        It cannot be written.
-    """
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with partial.open("wb") as file:
-            file.write(packed)
-            file.flush()
-            os.fsync(file.fileno())
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
 
 
 def _drawn(
@@ -257,7 +237,7 @@ def _row(drawing: Drawing, shown: Shown, scale: Scale, top: float, *, many: bool
         if a < b:
             left, right = (float(x) for x in scale.x([a, b]))
             drawing.add(Box(left, top, right - left, bottom - top, "air"))
-    _axes(drawing, scale, top, bottom)
+    _axes(drawing, scale, bottom)
     dots = scale.points(shown.frames, shown.heights)
     drawing.add(Line(_thinned(dots), "path", 1.2))
     for hop in shown.hops:
@@ -296,7 +276,7 @@ def _thinned(points: Any) -> Any:
     return np.stack([np.repeat(column[starts], 2), np.stack([low, high], 1).ravel()], axis=-1)
 
 
-def _axes(drawing: Drawing, scale: Scale, top: float, bottom: float) -> None:
+def _axes(drawing: Drawing, scale: Scale, bottom: float) -> None:
     left, right = scale.left, scale.right
     for height in round_heights(scale.low, scale.high).tolist():
         y = float(scale.y(height))

@@ -17,10 +17,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from leapwright.disk import write_whole
 from leapwright.errors import HostError
 from leapwright.findings import FINDINGS
 from leapwright.report.drawing import DARK, LIGHT, printable
-from leapwright.report.height_plot import write_whole
 from leapwright.report.shots import SEVERITIES, STATUSES, ShotView, shot_view
 
 if TYPE_CHECKING:

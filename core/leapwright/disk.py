@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What lasts on the disk: dated copies and flushed folders. Knows no Blender."""
+"""What lasts on the disk: files that are there whole or not at all, dated copies, flushed folders.
+
+The reports, the batch and the Blender layer stand on it; the solver does not.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ from pathlib import Path
 
 from leapwright.errors import FileError
 
-__all__ = ["backup", "backup_name", "flush", "flush_folder", "part_name"]
+__all__ = ["backup", "backup_name", "flush", "flush_folder", "part_name", "write_whole"]
 
 
 def part_name(target: Path, pid: int | str) -> Path:
@@ -72,3 +75,30 @@ def flush_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or not at all, and lasts.
+
+    Parameters
+    ----------
+    path : Path
+        A file that is there is replaced.
+    data : bytes
+
+    Raises
+    ------
+    FileError
+        It cannot be written; what was there is as it was.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise FileError(f"cannot write {path}: {error.strerror or error}") from error
