@@ -19,6 +19,10 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
+LEAST_STEP = 1e-3
+"""Frames nearer than this are one frame, to the host too."""
+
+
 @dataclass(frozen=True, slots=True)
 class Track:
     """A measured COG and feet over frames. Made by `Track.of`, which checks what comes.
@@ -26,7 +30,7 @@ class Track:
     Attributes
     ----------
     frames : ndarray, shape (F,)
-        Increasing.
+        Increasing, by a thousandth at least.
     frame_rate : Fraction
         Frames a second.
     cog : ndarray, shape (F, 3)
@@ -103,8 +107,8 @@ class Track:
         at = np.arange(1.0, count + 1) if frames is None else _numbers(frames, "frames")
         _shaped(at, (count,), "frames")
         _known(at, "frames", at)
-        if np.any(np.diff(at) <= 0):
-            raise InputError("frames must increase", "frames")
+        if np.any(np.diff(at) < LEAST_STEP):
+            raise InputError(f"frames must increase, by {LEAST_STEP:g} at least", "frames")
         _known(place, "cog", at)
         feet = None if soles is None else _read(soles, "soles", at, (count, 3))
         if feet is not None and not len(feet):

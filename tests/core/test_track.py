@@ -34,6 +34,7 @@ def test_one_sole_may_come_without_its_axis():
         ({"cog": np.ones((3, 2))}, "shape"),
         ({"cog": [1, np.nan, np.inf]}, "2 of 3, first on frame 2"),
         ({"cog": [1, 2], "frames": [1, 1]}, "increase"),
+        ({"cog": [1, 2], "frames": [1, 1 + 1e-9]}, "increase, by 0.001"),
         ({"cog": [1, 2], "frames": [1, np.nan]}, "finite"),
         ({"cog": [1, 2], "frames": [1]}, "shape"),
         ({"cog": [1, 2], "frame_rate": 0}, "frame_rate"),

@@ -100,7 +100,9 @@ def plans(asked: dict[str, Any]) -> None:
         assert jump.frames.push >= 1
         assert jump.frames.air == jump.frames.rise + jump.frames.fall
     for name, frame in (asked.get("pins") or {}).items():
-        assert getattr(jump.moments, name) == frame, (name, at)
+        # Between frames a moment is a sum, with its rounding.
+        given = getattr(jump.moments, name)
+        assert math.isclose(given, frame, rel_tol=1e-12, abs_tol=1e-9), (name, at)
     frames = np.linspace(there[0] - 2, there[-1] + 2, 40)
     motion = jump.cog(frames)
     assert all(finite(part) for part in motion)
@@ -131,7 +133,7 @@ def several(draw: Any) -> dict[str, Any]:
 def plans_of_many(asked: dict[str, Any]) -> None:
     """Many jumps in one call are the single ones; it refuses when one of them is refused."""
     many = tried(lambda: leapwright.plan(**asked), wrong_call=True)
-    arrays = {k for k, v in asked.items() if isinstance(v, np.ndarray) and v.ndim == 1}
+    arrays = {k for k in MANY if isinstance(asked.get(k), np.ndarray)}
     size = max(len(asked[name]) for name in arrays)
     singles = []
     for i in range(size):
