@@ -164,19 +164,22 @@ def _checked(rig: Any, chosen: Mapping[str, Any], said: dict[str, Any]) -> dict[
 
 
 def _rig_name(shot: Any, asked: str | None) -> str:
-    """The one rig that a name or pattern covers; without a name the only rig there is."""
+    """The one rig that a name or pattern covers, an armature before any object that is animated;
+    without a name the one that `Shot.the_rig` takes."""
     rigs = shot.rigs()
     if asked is None:
-        if len(rigs) == 1:
-            return str(rigs[0])
-        several = f"several rigs: {', '.join(rigs)}" if rigs else "no armature"
-        raise ClashError(f"{shot.path.name} has {several}; name one as `rig`", rigs)
-    found = matching(asked, rigs) or tuple(r for r in rigs if strip_copy_number(r) == asked)
+        return str(shot.the_rig().name)
+    found = (
+        matching(asked, rigs)
+        or matching(asked, shot.animated())
+        or tuple(r for r in rigs if strip_copy_number(r) == asked)
+    )
     if len(found) > 1:
         listed = ", ".join(found)
         raise ClashError(f"`rig`: {asked!r} covers several rigs: {listed}; name one", found)
     if not found and any(letter in asked for letter in "*?["):
-        there = f"rigs: {', '.join(rigs)}" if rigs else "there is no armature in it"
+        known = rigs or shot.animated()
+        there = f"rigs: {', '.join(known)}" if known else "nothing in it is animated"
         raise NotFoundError(f"`rig`: {asked!r} covers no rig of {shot.path.name}; {there}")
     # Not an armature: an object by its name, or what is there is told.
     return str(found[0]) if found else asked

@@ -863,6 +863,12 @@ class Shot:
         """Names of the armatures in the scene."""
         return [o.name for o in bpy.context.scene.objects if o.type == "ARMATURE"]
 
+    def animated(self) -> list[str]:
+        """Names of the objects without bones that are animated; cameras and lights do not jump."""
+        still = ("ARMATURE", "CAMERA", "LIGHT")
+        objects = bpy.context.scene.objects
+        return [o.name for o in objects if o.type not in still and host.animated(o)]
+
     def rig(self, name: str) -> Rig:
         """Take an object by name: an armature, or one without bones.
 
@@ -904,7 +910,7 @@ class Shot:
             [o for o in objects if store.load(o)],
             [o for o in armatures if host.animated(o)],
             armatures,
-            [o for o in objects if host.animated(o) and o.type not in ("CAMERA", "LIGHT")],
+            [o for o in objects if o.name in self.animated()],
         )
         rigs = next((some for some in choices if some), [])
         if not rigs:

@@ -82,7 +82,7 @@ def _draw_jump(layout: Any, number: int, jump: Mapping[str, Any]) -> None:
     moments = jump["moments"]
     layout.label(
         text=f"Jump {number}: frames {moments['takeoff']:.4g} to {moments['land']:.4g}",
-        icon="IPO_QUAD",
+        icon="SPHERECURVE",
     )
 
 

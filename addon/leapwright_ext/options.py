@@ -29,20 +29,20 @@ class ChangeOptions:
     pin_frame: IntProperty(name="On frame", description="Where the pinned moment lands",
                            options=FRESH)  # fmt: skip
     before: EnumProperty(
-        name="Before",
+        name="Earlier keys",
         description="What becomes of the keys before the jump",
         items=(
-            ("shift", "Shift", "Earlier keys move with the jump"),
-            ("stretch", "Stretch", "Earlier keys stay, and the anticipation gives"),
+            ("shift", "Move along", "Earlier keys move with the jump"),
+            ("stretch", "Stay", "Earlier keys stay, and the anticipation gives"),
         ),
         options=FRESH,
     )
     after: EnumProperty(
-        name="After",
+        name="Later keys",
         description="What becomes of the keys after the jump",
         items=(
-            ("shift", "Shift", "Later keys move with the jump"),
-            ("stretch", "Stretch", "Later keys stay, and the recover gives"),
+            ("shift", "Move along", "Later keys move with the jump"),
+            ("stretch", "Stay", "Later keys stay, and the recover gives"),
         ),
         options=FRESH,
     )
@@ -64,7 +64,7 @@ class ChangeOptions:
         options=FRESH,
     )
     subframes: BoolProperty(
-        name="Between frames",
+        name="Keys between frames",
         description="Exactly as asked: keys may stand between frames",
         options=FRESH,
     )

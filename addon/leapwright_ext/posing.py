@@ -167,13 +167,15 @@ class LEAPWRIGHT_PT_poses(Tab, bpy.types.Panel):
                 row.operator("leapwright.clear_pose", text="", icon="X").moment = moment
             else:
                 row.operator(
-                    "leapwright.mark_pose", text="Current frame", icon="KEYFRAME"
+                    "leapwright.mark_pose", text="Mark this frame", icon="KEYFRAME"
                 ).moment = moment
         if any(settings.posed):
             said, units = asdict(measured(settings)), units_of(context.scene)
             rows = [(t, length(said[n], units)) for n, t in _SAID.items() if said[n] is not None]
             table(self.layout, rows, widths=(0.5,))
-            action(self.layout, "leapwright.read_poses", text="Read poses", icon="FILE_REFRESH")
+            action(
+                self.layout, "leapwright.read_poses", text="Read poses again", icon="FILE_REFRESH"
+            )
 
 
 OPERATORS = (

@@ -141,7 +141,7 @@ def summary(result: Any) -> str:
     return (
         f"Blocked: push {frames.push:g}, rise {frames.rise:g}, fall {frames.fall:g}; "
         f"take-off {jump.moments.takeoff:g}. "
-        f"Largest distance {1000 * result.measured.largest_distance_m:.2f} mm"
+        f"COG off its arc by {1000 * result.measured.largest_distance_m:.2f} mm at most"
     )
 
 
@@ -154,7 +154,7 @@ def spline_summary(result: Any) -> str:
     return (
         f"Spline: {jumps} jump{'s' if jumps > 1 else ''}, {len(result.keyed)} channels, "
         f"{added or 'no'} key{'s' if added != 1 else ''} added. "
-        f"Largest distance {1000 * off:.2f} mm{stay}"
+        f"COG off its arc by {1000 * off:.2f} mm at most{stay}"
     )
 
 
@@ -175,7 +175,7 @@ def _missing(values: Any, low: float | None) -> str:
             poses = "the crouch and the take-off" if low is None else "the next take-off"
             return f"Mark {poses}, or enter a push."
         if measured(values).push_height_m is None:
-            return "Frames of poses have changed: press Read poses."
+            return "The marked frames have changed: press Read poses again."
     if needs_aim(values) and not values.aimed:
         return "Where the feet stand is not known: press Measure landing."
     return ""

@@ -80,7 +80,7 @@ class RetimeValues(ChangeOptions):
         name="No hang", description="Take the hang of the top away", options=FRESH
     )
     selected: BoolProperty(
-        name="Selected only",
+        name="Selected controls only",
         description="Retime only the selected controls, not the whole character",
         options=FRESH,
     )
@@ -213,7 +213,7 @@ def retime_summary(result: Any) -> str:
     return (
         f"Retimed: push {frames.push:g}, rise {frames.rise:g}, fall {frames.fall:g}. "
         f"{keys.channels} channels, {keys.moved} keys moved{split}{merged}. "
-        f"Largest miss in shape {100 * keys.largest_miss.share:.1f} %"
+        f"Curves keep their shape within {100 * keys.largest_miss.share:.1f} %"
     )
 
 
@@ -296,7 +296,7 @@ class LEAPWRIGHT_PT_retime(Tab, bpy.types.Panel):
         if shown.problem:
             write(box, shown.problem, region=context.region, icon="INFO")
         if shown.phases:
-            table(box, [("Frames", "Now", "Then"), *shown.phases])
+            table(box, [("Frames", "Now", "Retimed"), *shown.phases])
             box.separator(factor=0.3)
             table(box, shown.moments)
         for line in shown.warnings:
@@ -317,7 +317,7 @@ def draw_options(layout: Any, values: Any) -> None:
 
 def _draw_values(layout: Any, values: Any) -> None:
     column = split_column(layout)
-    column.label(text="Retime to frames (0: not asked)")
+    column.label(text="Frames wanted (0: not set)")
     for name, (title, _) in COUNTS.items():
         column.prop(values, name, text=title)
     column.separator(factor=0.5)

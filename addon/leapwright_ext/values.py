@@ -359,7 +359,7 @@ class LeapwrightValues(LeapwrightWithin):
         description="What becomes of the keys after the jump",
         items=(
             ("keep", "Stay", "Later keys stay on their frames"),
-            ("shift", "Move back", "Later keys are pushed back, past the end of the jump"),
+            ("shift", "Move later", "Later keys are pushed later, past the end of the jump"),
         ),
         options=FRESH,
     )

@@ -90,7 +90,8 @@ class LongVerb(Verb):
         stop()
         name = "leapwright." + type(self).__name__.partition("_OT_")[2]
         steps = self.steps(context, subject(context))
-        _NOW.append(_Work(name, self.bl_label, steps, Step(0.0, "")))
+        self._own = _Work(name, self.bl_label, steps, Step(0.0, ""))
+        _NOW.append(self._own)
         done = self._on(AT_ONCE)
         if done is not None:
             return done
@@ -101,8 +102,8 @@ class LongVerb(Verb):
 
     def modal(self: Any, context: Any, event: Any) -> Any:
         """Go on, or stop."""
-        if not _NOW:
-            # Something else wanted the file.
+        if not any(work is self._own for work in _NOW):
+            # Something else wanted the file, or began to work.
             done = self._given_up()
         elif event.type == "ESC" and event.value == "PRESS":
             stop()
@@ -118,12 +119,13 @@ class LongVerb(Verb):
 
     def cancel(self: Any, context: Any) -> None:
         """The window goes away."""
-        stop()
+        if any(work is self._own for work in _NOW):
+            stop()
         self._end(context)
 
     def _on(self: Any, seconds: float) -> Any:
         """Work for a moment; None while there is something left."""
-        now, until = _NOW[0], time.monotonic() + seconds
+        now, until = self._own, time.monotonic() + seconds
         try:
             while time.monotonic() < until:
                 now.at = next(now.steps)

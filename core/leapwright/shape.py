@@ -32,6 +32,10 @@ class Miss(NamedTuple):
     frame: float
 
 
+STILL = 1e-6
+"""A channel that moves by less than this, in its own units, stands still: the rest is rounding."""
+
+
 def largest_miss(before: Curves, after: Curves, time_map: TimeMap) -> Miss:
     """Find where a channel's shape after differs most from its shape before, through the map.
 
@@ -79,11 +83,11 @@ def _stepped(curves: Curves, frames: Floats) -> Bools:
 
 
 def _spread(curves: Curves) -> Floats:
-    """Range of each channel's keys; 1 where they are all of one value."""
+    """Range of each channel's keys; 1 where they are all of one value but for rounding."""
     full = np.flatnonzero(np.diff(curves.starts))
     spread = np.ones(len(curves.channels))
     if full.size:
         starts = curves.starts[full]
         value = curves.value.astype(np.float64)
         spread[full] = np.maximum.reduceat(value, starts) - np.minimum.reduceat(value, starts)
-    return np.where(spread > 0, spread, 1.0)
+    return np.where(spread > STILL, spread, 1.0)

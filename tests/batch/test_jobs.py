@@ -133,6 +133,7 @@ verb = "hop"
         ("block", 'running = "measured", pose = { crouch = 2 }', ""),
         ("check", 'intended = { hops_faster = "joke" }', "intended must name a finding"),
         ("check", 'intended = { "falls_faster@2" = "joke" }', ""),
+        ("retime", "pin = { tkeoff = 12 }", "retime: pin must name one of"),
         ("check", "limit = { hops = 2 }", "thresholds must be of"),
         ("check", "limit = { hangs = -2 }", "hangs must be"),
         ("check", "limit = { hangs = 2 }", ""),

@@ -95,7 +95,7 @@ def test_inside_of_the_roots(tree):
 def test_outside_of_the_roots(tree):
     roots = [tree / "deep"]
     for path in (tree / "a.blend", tree / "deep" / ".." / "a.blend", Path(tree.anchor) / "a.blend"):
-        assert "outside of the allowed folders" in refuse_target(path, roots)
+        assert f"outside of the allowed folders (roots: {roots[0]}" in refuse_target(path, roots)
     assert "outside of the allowed folders" in refuse_source(
         tree / "deep" / ".." / "a.blend", roots
     )

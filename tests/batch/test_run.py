@@ -6,6 +6,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -228,11 +229,32 @@ def wait_until(true, seconds: float = 120.0) -> None:
 # Hosts
 
 
+@pytest.mark.parametrize("rig", [None, "Cr*"])
+def test_an_object_without_bones_is_taken_as_by_a_script(tmp_path, rig):
+    (tmp_path / "shots").mkdir()
+    crate = tmp_path / "shots" / "crate.blend"
+    code = (
+        "import os\nfrom leapwright_blender import open_shot\n"
+        f"shot = open_shot({str(ROOT / 'blend_samples' / 'crate.blend')!r})\n"
+        "shot.rig('Crate').block(jump_height=0.5, push_height=0.1)\n"
+        f"shot.save({str(crate)!r})\nos._exit(0)\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+    named = "" if rig is None else f'rig = "{rig}"\n'
+    (tmp_path / "JOBS.toml").write_text(
+        f'[[jobs]]\n{named}files = "shots/*.blend"\noutput = "out/{{name}}"\nplots = false\n'
+        "retime = { snappiness = 1.5 }\n",
+        encoding="utf-8",
+    )
+    done = batches.run(load_jobs(tmp_path / "JOBS.toml"), workers=1)
+    assert [(row.status, row.rig) for row in done.rows()] == [("done", "Crate")]
+
+
 def test_a_blender_that_is_none(base, tmp_path):
     jobs = show(tmp_path, base, 1)
     with pytest.raises(HostError, match="cannot start"):
         batches.run(jobs, blender=str(tmp_path / "no blender"), folder=tmp_path / "run")
-    with pytest.raises(HostError, match="did not start"):
+    with pytest.raises(HostError, match=rf"did not start \({re.escape(sys.executable)}\)"):
         batches.run(jobs, blender=sys.executable, folder=tmp_path / "run2")
     assert outputs(tmp_path) == []
 

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,13 @@ pytestmark = pytest.mark.thorough
 SAMPLES = Path(__file__).parents[2] / "blend_samples"
 STOPS = (1, 2, 5, 14, 40, 100)
 """After how many steps a verb is stopped."""
+
+
+@pytest.fixture(autouse=True)
+def _undo_stays_on() -> Iterator[None]:
+    """Opening a shot switches the host's undo off: other tests undo."""
+    yield
+    bpy.context.preferences.edit.use_global_undo = True
 
 
 def scene() -> Any:

@@ -47,6 +47,37 @@ def test_a_dry_run_lists_what_would_be_done(here, show):
     assert data[0]["ask"]["snappiness"] == 1.5
 
 
+def test_a_dry_run_counts_what_is_refused(here, show):
+    text = JOBS.replace('"shots/*.blend"', '["shots/a.blend", "shots/none.blend"]')
+    text = text.replace("shots/b.blend", "shots/a.blend")
+    (show / "JOBS.toml").write_text(text, encoding="utf-8")
+    told = here("batch", str(show / "JOBS.toml"), "--dry-run")
+    assert told.code == 0
+    assert f"refuse {show / 'shots' / 'none.blend'}: there is no such file" in told.out
+    # A shot that is skipped on purpose is not refused.
+    assert told.err == "2 shots, 1 refused. Nothing was done (dry run).\n"
+
+
+def test_one_shot_is_one(here, show):
+    text = JOBS.replace("*", "a").replace("shots/b", "shots/a")
+    (show / "JOBS.toml").write_text(text, encoding="utf-8")
+    told = here("batch", str(show / "JOBS.toml"), "--dry-run")
+    assert told.err == "1 shot. Nothing was done (dry run).\n"
+
+
+def test_mistakes_are_in_the_words_of_the_file(here, show):
+    jobs = (
+        '[[jobs]]\nfiles = "shots/a.blend"\noutput = "out/"\nfix = { only = "off_ark" }\n'
+        '[[jobs]]\nfiles = "shots/b.blend"\noutput = "out/"\nretime = { phases = "jump" }\n'
+    )
+    (show / "JOBS.toml").write_text(jobs, encoding="utf-8")
+    said = here("batch", str(show / "JOBS.toml"), "--dry-run").err
+    assert "line 4: fix: only must name findings" in said
+    assert "in_place" in said
+    assert "line 8: retime: `phases` must be of anticipation, push" in said
+    assert "--" not in said
+
+
 def test_in_place_is_for_all_jobs(here, show):
     told = here("batch", str(show / "JOBS.toml"), "--in-place", "--dry-run")
     assert told.out.splitlines()[0] == f"retime {show / 'shots' / 'a.blend'} in place"
@@ -59,6 +90,7 @@ def test_every_mistake_is_listed(here, show):
     lines = told.err.splitlines()
     assert lines[0].startswith(f"leapwright: {show / 'JOBS.toml'} has 3 mistakes:")
     assert [line.split(":")[0] for line in lines[1:]] == ["  line 1", "  line 3", "  line 4"]
+    assert lines[2].endswith("files must be a text in quotes or a list of them, got 3")
 
 
 @pytest.mark.parametrize(
@@ -119,7 +151,19 @@ def test_shots_that_are_not_there(here, show):
     assert "no shot is covered by 'x/*.blend'" in told.err
 
 
-def test_nothing_to_do_but_refusals_needs_no_blender(child, show):
+def test_no_shot_at_all_is_told_with_patterns_and_folder(here, show):
+    text = '[[jobs]]\nfiles = ["x/*.blend", "y.*"]\ncheck = {}\n'
+    (show / "JOBS.toml").write_text(text, encoding="utf-8")
+    told = here("batch", str(show / "JOBS.toml"), "--dry-run")
+    assert told.code == 2
+    assert f"line 2: no shot is covered by these files: 'x/*.blend', 'y.*' in {show}" in told.err
+    text = '[[jobs]]\nfiles = "shots/*.blend"\nexcept = "shots/*"\ncheck = {}\n'
+    (show / "JOBS.toml").write_text(text, encoding="utf-8")
+    told = here("batch", str(show / "JOBS.toml"), "--dry-run")
+    assert "that are not excepted: 'shots/*.blend' in" in told.err
+
+
+def test_nothing_to_do_but_refusals_needs_no_blender(child, here, show):
     """A whole run in a process of its own: results, table and report are written."""
     text = '[[jobs]]\nfiles = "shots/none.blend"\ncheck = {}\n'
     (show / "JOBS.toml").write_text(text, encoding="utf-8")
@@ -131,3 +175,6 @@ def test_nothing_to_do_but_refusals_needs_no_blender(child, show):
     assert {p.name for p in run.iterdir()} >= {"results.jsonl", "summary.csv", "report.html"}
     row = json.loads((run / "results.jsonl").read_text(encoding="utf-8"))
     assert (row["status"], row["verb"], row["output"]) == ("failed", "check", None)
+    undone = here("batch", "--undo", str(run))
+    assert (undone.code, undone.err) == (0, "")
+    assert undone.out.startswith("Nothing to give back: ")

@@ -118,6 +118,8 @@ def test_no_verb_shows_the_help_and_fails(here):
         (FileError("/a/push_height/b.blend: no"), "/a/push_height/b.blend: no"),
         (FileError("push_height.blend: no"), "push_height.blend: no"),
         (NotFoundError("travel is no rig"), "travel is no rig"),
+        (InputError("only must name in_place", "only"), "--only must name in_place"),
+        (InputError("say in_place", "in_place"), "say --in-place"),
     ],
 )
 def test_argument_names_are_said_as_flags(error, message):

@@ -52,7 +52,9 @@ def test_block(tmp_path: Path) -> None:
     shutil.copy(ROOT / name, tmp_path / name)
     said = run(BLOCKS[1], tmp_path)
     assert "push=4, rise=10, fall=7" in said
+    assert "17 -> 14 push 4 → 3, air 17 → 14" in said
     assert (tmp_path / "build" / "blocked.blend").exists()
+    assert (tmp_path / "build" / "snappier.blend").exists()
 
 
 def test_a_night(tmp_path: Path) -> None:

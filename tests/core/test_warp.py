@@ -388,6 +388,14 @@ def test_the_stated_miss_is_the_true_one(seed: int) -> None:
     assert exact.share < 1e-2
 
 
+def test_rounding_is_no_miss_in_shape() -> None:
+    # A channel that stands still but for rounding has no shape: the other one's miss is told.
+    still = Curves.checked([Channel("c", 0)], [0, 3], [23, 45, 67], [0.0, 3e-25, 0.0])
+    moves = Curves.checked([Channel("c", 1)], [0, 3], [23, 45, 67], [0.0, 1.0, 0.0])
+    both = concat([still, moves])
+    assert largest_miss(both, warp(both, LANDING).curves, LANDING).channel == "c[1]"
+
+
 def test_nothing_missed_is_said() -> None:
     curve = one([0, 10], [0, 1])
     nothing = Miss(0.0, 0.0, "", 0.0)

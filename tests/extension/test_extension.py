@@ -122,7 +122,9 @@ def test_the_live_answer_is_the_plan(seen: dict[str, Any]) -> None:
 def test_block_keys_the_planned_frames(seen: dict[str, Any]) -> None:
     assert set(FRAMES.values()) <= set(seen["keys"])
     assert all(frame == int(frame) for frame in seen["keys"])
-    assert seen["report"].startswith("Blocked: push 4, rise 10, fall 6; take-off 101. Largest")
+    assert seen["report"].startswith(
+        "Blocked: push 4, rise 10, fall 6; take-off 101. COG off its arc"
+    )
     assert seen["frame"] == [7, 7]
 
 
@@ -187,7 +189,7 @@ def test_the_spline_pass_adds_no_key_and_changes_no_other_value(seen: dict[str, 
     assert inside <= {"BEZIER", "LINEAR"}
     (said,) = seen["spline_report"]
     assert said.startswith("Spline: 1 jump, ")
-    assert "no keys added. Largest distance 0.0" in said
+    assert "no keys added. COG off its arc by 0.0" in said
 
 
 def test_spline_waits_for_a_block(seen: dict[str, Any]) -> None:

@@ -147,6 +147,13 @@ def steps(asked: dict[str, Any], seen: dict[str, Any]) -> Iterator[float]:
         "pause": pause,
         "same": checked == json.loads(json.dumps(rig().check(cog_from="mesh").to_json())),
     }
+    # Another one begins while it works: the first gives way.
+    begin("check")
+    yield 0.1
+    hare().leapwright_check.result = ""
+    seen["second"] = {"said": sorted(begin("check"))}
+    yield from ended()
+    seen["second"]["same"] = json.loads(hare().leapwright_check.result) == checked
     # A script takes the rig away while it works.
     bpy.ops.ed.undo_push(message="before")
     seen["gone"] = {"said": sorted(begin("check"))}

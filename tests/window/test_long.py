@@ -40,6 +40,10 @@ def test_to_its_end_it_is_what_the_api_gives(seen: dict[str, Any]) -> None:
           f"{seen['checked']['pause']:.2f} s in check")  # fmt: skip
 
 
+def test_one_that_begins_meanwhile_takes_over(seen: dict[str, Any]) -> None:
+    assert seen["second"] == {"said": ["RUNNING_MODAL"], "same": True}
+
+
 def test_a_rig_that_goes_away_ends_it(seen: dict[str, Any]) -> None:
     assert seen["gone"] == {"said": ["RUNNING_MODAL"], "scenes": ["Scene"]}
 

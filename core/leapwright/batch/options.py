@@ -210,6 +210,8 @@ def _key(argument: str) -> str:
 
 def _as_keys(verb: str, message: str) -> str:
     """A message with the names that stand in the file."""
+    # A plural is also a word of ours: it is the option only where the message begins with it.
+    message = re.sub(r"^\w+", lambda first: _KEYS.get(first[0], first[0]), message)
     for option in options_of(verb):
         if "-" in option.key:
             message = re.sub(rf"\b{option.name}\b", option.key, message)

@@ -161,7 +161,7 @@ def refuse_source(path: Path, roots: Sequence[Path]) -> str:
     real = Path(os.path.realpath(path))
     if root_of(real, roots) is None:
         leads = f" leads to {real}, which" if real != path.absolute() else ""
-        return f"the path{leads} is outside of the allowed folders ({_listed(roots)})"
+        return f"the path{leads} is outside of the allowed folders (roots: {_listed(roots)})"
     try:
         mode = real.stat().st_mode
     except OSError as error:
@@ -184,7 +184,7 @@ def refuse_target(path: Path, roots: Sequence[Path]) -> str:
     real = Path(os.path.realpath(path))
     if root_of(real, roots) is None:
         leads = f" leads to {real}, which" if real != path.absolute() else ""
-        return f"the target{leads} is outside of the allowed folders ({_listed(roots)})"
+        return f"the target{leads} is outside of the allowed folders (roots: {_listed(roots)})"
     folder = real.parent
     # Names that are too long for the system are asked about, too: `Path.exists` may raise.
     while not os.path.exists(folder) and folder != folder.parent:  # noqa: PTH110

@@ -130,7 +130,9 @@ class HostProcess:
             if ended.kind == "killed":
                 # By chance, as it may be killed while it works: that says nothing of the host.
                 raise
-            raise HostError(f"the host process did not start: {ended.reason}{said}") from ended
+            raise HostError(
+                f"the host process did not start ({command[0]}): {ended.reason}{said}"
+            ) from ended
         if not hello.get("ready"):
             self.kill()
             raise HostError(str(hello.get("reason")))

@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -116,9 +117,17 @@ def _judged(row: Row, fail_on: str) -> Row:
     found = findings_from(said, fail_on)
     if not found:
         return row
-    names = ", ".join(dict.fromkeys(finding["text"] for finding in found))
-    values = row.to_json() | {"status": "findings", "reason": names}
+    values = row.to_json() | {"status": "findings", "reason": _summed(found)}
     return Row.from_json(values)
+
+
+def _summed(found: Sequence[Mapping[str, Any]]) -> str:
+    """One finding in its words; several by name and number, as they go on one line."""
+    if len(found) == 1:
+        return str(found[0]["text"])
+    kinds = Counter(str(finding["id"]) for finding in found).most_common()
+    listed = ", ".join(f"{kind} ({times})" if times > 1 else kind for kind, times in kinds)
+    return f"{len(found)} findings: {listed}"
 
 
 def findings_from(said: Mapping[str, Any] | None, fail_on: str) -> list[dict[str, Any]]:

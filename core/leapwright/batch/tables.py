@@ -38,7 +38,11 @@ def kebab(name: str) -> str:
 
 
 def _listed(value: Any) -> Any:
-    return [value] if isinstance(value, str) else value
+    if isinstance(value, str):
+        return [value]
+    if not isinstance(value, list):
+        raise ValueError(f"must be a text in quotes or a list of them, got {value!r}")
+    return value
 
 
 def _megabytes(value: Any) -> Any:

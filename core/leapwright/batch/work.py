@@ -184,7 +184,12 @@ class _Planner:
                 if (key := same_file_key(path)) not in left_out:
                     found.setdefault(key, _straight(path))
         if not found:
-            self._wrong("no shot is covered by these files", "jobs", number, "files")
+            left = " that are not excepted" * bool(left_out)
+            self._wrong(
+                f"no shot is covered by these files{left}: {', '.join(map(repr, job.files))} in "
+                f"{self.folder}",
+                *("jobs", number, "files"),
+            )
         return list(found.values())
 
     # --- Tasks -------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from typing import Annotated
 import typer
 
 from leapwright import __version__
+from leapwright.cli import shots
 from leapwright.cli.batch import batch
 from leapwright.cli.block import block
 from leapwright.cli.chart import chart
@@ -98,7 +99,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = FAILED
     if "bpy" in sys.modules:
         with contextlib.suppress(OSError):
-            sys.stdout.flush()
+            shots.flush()
         with contextlib.suppress(OSError):
             sys.stderr.flush()
         os._exit(code)
@@ -125,7 +126,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
             prog_name="leapwright",
             standalone_mode=False,
         )
-        sys.stdout.flush()
+        shots.flush()
     except LeapwrightError as error:
         _complain(_in_flags(error))
         return FAILED if _is_failure(error) else USAGE
@@ -136,8 +137,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except typer.Abort:
         _complain("stopped")
         return FAILED
-    except BrokenPipeError:
-        # Who reads our output has seen enough; what is left is not to be flushed at exit.
+    except (BrokenPipeError, SystemExit):
+        # Who reads our output has seen enough; what is left is not to be flushed at exit. Typer
+        # and rich make a SystemExit of it, and that would let bpy wind down.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return FAILED
     if not arguments:
@@ -163,14 +165,14 @@ _FLAGS = {
 _NAMES = (
     "jump_height|rise_frames|air_frames|takeoff_speed|push_height|push_frames|landing_level|"
     "foot_travel|absorb_height|absorb_frames|anticipation_frames|recover_frames|"
-    "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|in_place|dry_run|start_height|"
+    "crouch_hold_frames|frame_rate|shot_start|carry_on|rig_file|dry_run|start_height|"
     "end_height|absorb_limit|cog_ahead|cog_behind|fall_frames|hang_frames|to_gravity|exact_shape|"
     "times_height|cog_from|keep_on_arc"
 )
 _PLAIN_WORDS = (
     "travel", "heading", "running", "gravity", "keep", "magnification", "foot", "ground", "key",
     "within", "chain", "handle", "moments", "snappiness", "phases", "jump", "before", "after",
-    "scale", "action", "intended", "style", "limit", "plot", "rig", "only",
+    "scale", "action", "intended", "style", "limit", "plot", "rig", "only", "in_place",
 )  # fmt: skip
 # Not inside a path, a quoted text or another name.
 _BEFORE, _AFTER = r"(?<![\w/\\.'\"-])", r"(?![\w/\\'\"-])(?!\.\w)"
@@ -180,8 +182,11 @@ _UNDERSCORED = re.compile(f"{_BEFORE}({_NAMES}){_AFTER}")
 def _in_flags(error: LeapwrightError) -> str:
     """The message with Python's argument names as the flags that were typed.
 
-    Names that are also plain words are flags only where the error is about them.
+    Names that are also plain words, or those of findings, are flags only where the error is about
+    them. The mistakes in a file of jobs are in the words of that file.
     """
+    if getattr(error, "mistakes", ()):
+        return str(error)
     message = _UNDERSCORED.sub(lambda found: _flag(found[1]), str(error))
     message = re.sub(r"`([a-z_]+)`", lambda found: _flag(found[1]), message)
     if not isinstance(error, InputError):

@@ -56,7 +56,13 @@ def batch(
         ),
     ] = None,
     resume: Annotated[
-        Path | None, option("--resume", "RUN", RUN, "Go on with a run that was stopped or killed.")
+        Path | None,
+        option(
+            "--resume",
+            "RUN",
+            RUN,
+            "Go on with a run that was stopped or killed. Shots that failed are not tried again.",
+        ),
     ] = None,
     undo: Annotated[
         Path | None,
@@ -315,8 +321,7 @@ def _tell(done: BatchResult, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(_outcome(done), indent=2))
     else:
-        shots = f"{far.total} shot{'s' * (far.total != 1)}"
-        print(f"{shots}: {_counts(far)} in {_time(done.seconds)}.")
+        print(f"{_shots(far.total)}: {_counts(far)} in {_time(done.seconds)}.")
         _list_bad(done)
         if not done.report_problem:
             print(f"Report:  {done.report}")
@@ -326,9 +331,14 @@ def _tell(done: BatchResult, *, as_json: bool) -> None:
         tables.warn([f"no report: {done.report_problem}"])
     if done.left:
         print(
-            f"Stopped, {done.left} shots left. Go on with: leapwright batch --resume {done.folder}",
+            f"Stopped, {_shots(done.left)} left. "
+            f"Go on with: leapwright batch --resume {done.folder}",
             file=sys.stderr,
         )
+
+
+def _shots(count: int) -> str:
+    return f"{count} shot{'s' * (count != 1)}"
 
 
 def _counts(far: Far) -> str:
@@ -391,7 +401,9 @@ def _list(work: Work, *, as_json: bool) -> None:
             line += f" -> {_shown(task.target)}{there}"
         print(line)
     tables.warn(work.warnings)
-    print(f"{len(work.tasks)} shots. Nothing was done (dry run).", file=sys.stderr)
+    refused = sum(bool(task.refused) and not task.skipped for task in work.tasks)
+    said = f"{_shots(len(work.tasks))}{f', {refused} refused' * bool(refused)}"
+    print(f"{said}. Nothing was done (dry run).", file=sys.stderr)
 
 
 def _undo(run: Path, *, as_json: bool) -> None:
@@ -402,7 +414,10 @@ def _undo(run: Path, *, as_json: bool) -> None:
         kept = [{"file": file, "reason": reason} for file, reason in undone.kept]
         print(json.dumps({"undone": list(undone.back), "kept": kept}, indent=2))
     else:
-        print(f"{len(undone.back)} shots are as they were before the run.")
+        are = "is as it was" if len(undone.back) == 1 else "are as they were"
+        said = f"{_shots(len(undone.back))} {are} before the run."
+        nothing = "Nothing to give back: the run wrote no shot in place, or it was undone before."
+        print(said if undone.back or undone.kept else nothing)
         for file, reason in undone.kept:
             print(f"  left as it is: {_shown(file)}: {reason}")
     if undone.kept:

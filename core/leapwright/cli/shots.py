@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RIG", "WRITING", "Cog", "DryRun", "Feet", "InPlace", "NoProps", "Out", "RigFile", "RigName",
-    "Root", "Shot", "ShotStart", "do", "load_blender", "option", "switch",
+    "Root", "Shot", "ShotStart", "do", "flush", "load_blender", "option", "switch",
 ]  # fmt: skip
 
 RIG, WRITING = "The rig", "Files"
@@ -103,12 +103,24 @@ def target_of(file: Path, out: Path | None, *, in_place: bool, dry_run: bool) ->
     return target
 
 
+_DATA: list[TextIO] = []
+"""Streams for data, kept to the end of the process: closing one would once more write what a reader
+that is gone did not take."""
+
+
+def flush() -> None:
+    """Write out what the verb has said."""
+    for stream in (sys.stdout, *_DATA):
+        stream.flush()
+
+
 def load_blender() -> tuple[TextIO, ModuleType]:
     """The stream for data, and the Blender layer. What bpy prints of itself is dropped from here
     on: what matters of it comes back as our errors and warnings."""
     from leapwright_blender.stdout import quiet_stdout
 
     data = quiet_stdout()
+    _DATA.append(data)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.close(nowhere)
