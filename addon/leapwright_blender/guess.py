@@ -68,14 +68,15 @@ def moments_by_height(
     heights : array_like, shape (F,)
         Of the COG, m.
     feet : array_like, shape (S, F, 3), optional
-        Places of the soles, m. Take-off is the last frame after the crouch on which some sole is
+        Places of the soles, m. Where they never leave, there are the poses on the ground alone.
+        Take-off is the last frame after the crouch on which some sole is
         where it stood, land the first before the low. Without feet they are named only where one
         frame alone can be meant.
 
     Raises
     ------
     InputError
-        The COG does not go up and come down.
+        The COG does not go up and come down, and the feet do not stand still below it.
 
     Examples
     --------
@@ -84,15 +85,11 @@ def moments_by_height(
     """
     at, high = (np.asarray(x, dtype=np.float64) for x in (frames, heights))
     top = int(np.argmax(high))
+    stand = None if feet is None else np.asarray(feet, dtype=np.float64)
     if not 0 < top < len(at) - 1:
-        raise InputError(
-            "poses: over the keyed frames the COG must go up and come down again, and it is "
-            f"highest on {'the first' if top == 0 else 'the last'} of them; mark the poses by hand",
-            "poses",
-        )
+        return _on_the_ground(at, high, stand)
     crouch = int(np.argmin(high[:top]))
     low = top + 1 + int(np.argmin(high[top + 1 :]))
-    stand = None if feet is None else np.asarray(feet, dtype=np.float64)
     found = {
         "start": _one(range(crouch)),
         "crouch": crouch,
@@ -105,6 +102,21 @@ def moments_by_height(
     if found["land"] is None and low == top + 1:
         # One pose after the apex is where it lands: nothing was posed lower.
         found["land"], found["low"] = low, None
+    return {name: float(at[i]) for name, i in found.items() if i is not None}
+
+
+def _on_the_ground(at: Floats, high: Floats, stand: Floats | None) -> dict[str, float]:
+    """Poses of feet that never leave: the crouch is the lowest, the take-off the one after it."""
+    crouch = int(np.argmin(high))
+    after = _one(range(crouch + 1, len(at)))
+    away = np.inf if stand is None else np.linalg.norm(stand - stand[:, [crouch]], axis=2).min(0)
+    if after is None or np.max(away) >= STANDS_M:
+        raise InputError(
+            "poses: the keyed frames show no jump yet: go to the crouch and to the take-off, and "
+            "mark this frame in their rows",
+            "poses",
+        )
+    found = {"start": _one(range(crouch)), "crouch": crouch, "takeoff": after}
     return {name: float(at[i]) for name, i in found.items() if i is not None}
 
 

@@ -34,7 +34,8 @@ class LEAPWRIGHT_PT_check(Tab, bpy.types.Panel):
         said = result_of(obj)
         if said is None:
             return
-        write(layout, check_summary(said), region=context.region)
+        said_of = f"{check_summary(said)}. COG from {said['cog_from']}"
+        write(layout, said_of, region=context.region)
         if is_old(obj):
             write(layout, "Keys changed since: check again.", region=context.region, icon="INFO")
         found = findings_of(said)

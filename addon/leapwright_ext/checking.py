@@ -207,9 +207,18 @@ def fix_arguments(values: Any) -> dict[str, Any]:
     }
 
 
+MOST_TOLD = 2
+"""More mends than this are counted in the line of report, and listed in the console."""
+
+
 def fix_summary(result: Any) -> str:
     """Say in one line what was mended."""
-    done = "; ".join(d.text.rstrip(".") for d in result.done if d.written) or "Nothing was mended"
+    told = [d for d in result.done if d.written]
+    done = "; ".join(d.text.rstrip(".") for d in told) or "Nothing was mended"
+    if len(told) > MOST_TOLD:
+        jumps = len({d.jump for d in told})
+        done = f"Mended {len(told)} things in {jumps} jump{'s' if jumps != 1 else ''}"
+        print("Leapwright, mended:", *(f"jump {d.jump}: {d.text}" for d in told), sep="\n  ")
     left = len(result.left)
     more = f" {left} finding{'s' if left != 1 else ''} left for you" if left else ""
     return f"{done[0].upper()}{done[1:]}.{more}"

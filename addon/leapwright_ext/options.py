@@ -10,7 +10,7 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty
 
 from .moments import FRESH, MOMENTS
 
-__all__ = ["OPTIONS", "ChangeOptions", "complete", "draw_places", "option_arguments"]
+__all__ = ["OPTIONS", "ChangeOptions", "complete", "draw_pin", "draw_places", "option_arguments"]
 
 DETAILS = frozenset({"pin_frame", "travel", "heading"})
 """Values that mean nothing without the ask that they belong to."""
@@ -87,11 +87,15 @@ def option_arguments(values: Any) -> dict[str, Any]:
     return given | {name: True for name in ("twos", "subframes") if getattr(values, name)}
 
 
-def draw_places(column: Any, values: Any) -> None:
-    """Draw what says where the jump stands afterwards."""
+def draw_pin(column: Any, values: Any) -> None:
+    """Draw which moment is to be on which frame."""
     column.prop(values, "pin")
     if values.pin != "none":
         column.prop(values, "pin_frame")
+
+
+def draw_places(column: Any, values: Any) -> None:
+    """Draw what becomes of the keys beside the jump."""
     column.prop(values, "before")
     column.prop(values, "after")
 

@@ -16,7 +16,7 @@ from .blocking import show
 from .entry import Units, length, units_of
 from .layout import Tab, action, split_column, write
 from .moments import FRESH
-from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
+from .options import OPTIONS, ChangeOptions, complete, draw_pin, draw_places, option_arguments
 from .properties import settings_of
 from .recall import jumps_of
 from .subject import on_keys, subject
@@ -237,6 +237,7 @@ class LEAPWRIGHT_OT_resize(ResizeValues, ChangeOptions, LongVerb, bpy.types.Oper
         _draw_asked(column, self)
         if len(jumps_of(subject(context))) > 1:
             column.prop(self, "jump")
+        draw_pin(column, self)
         draw_places(column, self)
         ticks = self.layout.column(align=True)
         for name in ("twos", "exact_shape", "subframes", "props"):

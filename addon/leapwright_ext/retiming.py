@@ -22,7 +22,7 @@ from .aiming import rig_arguments
 from .blocking import show
 from .layout import Tab, action, split_column, table, write
 from .moments import FRESH, MOMENTS
-from .options import OPTIONS, ChangeOptions, complete, draw_places, option_arguments
+from .options import OPTIONS, ChangeOptions, complete, draw_pin, draw_places, option_arguments
 from .properties import settings_of
 from .recall import jumps_of
 from .subject import on_keys, subject
@@ -267,6 +267,7 @@ class LEAPWRIGHT_OT_retime(RetimeValues, LongVerb, bpy.types.Operator):
         column.prop(self, "snappiness")
         if len(jumps_of(subject(context))) > 1:
             column.prop(self, "jump")
+        draw_pin(column, self)
         # One thing is asked in the dialog; the rest can be adjusted after.
         if not getattr(self, "asking", False):
             _draw_values(self.layout, self)
@@ -291,6 +292,7 @@ class LEAPWRIGHT_PT_retime(Tab, bpy.types.Panel):
         column.prop(values, "snappiness")
         if len(jumps_of(obj)) > 1:
             column.prop(values, "jump")
+        draw_pin(column, values)
         box = layout.box()
         shown = told(obj, context.scene)
         if shown.problem:

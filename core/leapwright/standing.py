@@ -78,7 +78,7 @@ def _takeoff(jump: FoundJump, scene: Scene) -> list[Finding]:
     if jump.gained >= scene.limit("gains_after_takeoff") or (loose and fast > contact + 1.4):
         text = (
             f"The feet leave after frame {contact:g}, but the body still gains speed until frame "
-            f"{fast:.4g}: nothing is left to push on."
+            f"{fast:.1f}: nothing is left to push on."
         )
         found.append(
             made(

@@ -125,5 +125,16 @@ def test_take_off_is_the_last_frame_with_the_feet_where_they_stood() -> None:
 
 
 def test_what_never_comes_down_has_no_poses() -> None:
-    with pytest.raises(InputError, match="highest on the last"):
+    with pytest.raises(InputError, match="show no jump yet"):
         moments_by_height([1, 2, 3], [0.0, 0.5, 1.0])
+    off = np.zeros((1, 3, 3))
+    off[:, 2, 2] = 0.3
+    with pytest.raises(InputError, match="mark this frame"):
+        moments_by_height([1, 2, 3], [0.9, 0.6, 1.3], off)
+
+
+def test_feet_that_never_leave_are_poses_on_the_ground() -> None:
+    stand = np.zeros((2, 3, 3))
+    found = moments_by_height([1, 2, 3], [0.9, 0.6, 0.95], stand)
+    assert found == {"start": 1, "crouch": 2, "takeoff": 3}
+    assert moments_by_height([2, 3], [0.6, 0.95], stand[:, :2]) == {"crouch": 2, "takeoff": 3}
