@@ -61,8 +61,8 @@ resize = { times-height = 1.3 }
 
 def window_pictures(folder: Path) -> None:
     """Drive the window, crop what it showed, and write it small."""
-    sys.path.insert(0, str(REPOSITORY / "tests" / "window"))
-    from driven import drive
+    sys.path.insert(0, str(REPOSITORY / "tests"))
+    from window.driven import drive
 
     shots = folder / "shots"
     shots.mkdir()

@@ -42,7 +42,7 @@ from leapwright_blender.recast import (
 from leapwright_blender.recollected import recollected
 from leapwright_blender.rehearsal import rehearsal
 from leapwright_blender.rig import Controls
-from leapwright_blender.steps import Step, Steps, creeping, part
+from leapwright_blender.steps import Step, Steps, creeping, part, run
 from leapwright_blender.write import write_all
 
 __all__ = ["fix"]
@@ -134,10 +134,9 @@ def fix(
     if changed:
         refuse_closed(plan)
     if changed and not dry_run:
+        yield Step(0.8, "writing")
         opened = open_up(plan)
-        after = yield from part(
-            _written(obj, scene, plan, draft, before, after, checked, markers=markers), 0.8, 1.0
-        )
+        after = _written(obj, scene, plan, draft, before, after, checked, markers=markers)
     keys = keys_of_channels(
         cast.curves, draft.frames, joined(cast, draft.curves),
         [cast.label(c.label) for c in cast.curves.channels],
@@ -340,8 +339,8 @@ def _written(
     checked: Callable[[], Steps[Checked]],
     *,
     markers: bool,
-) -> Steps[Checked]:
-    """Write all or nothing; give the check of what is there then. Stopped, nothing is written."""
+) -> Checked:
+    """Write all or nothing; give the check of what is there then."""
     jumps = store.load(obj)
     kept = recollected(plan.cast, draft, before, jumps)
     moved = list(jumps)
@@ -351,7 +350,7 @@ def _written(
             undo.callback(store.save, obj, jumps)
             moved = kept()
             store.save(obj, moved)
-        after = yield from checked()
+        after = run(checked())
         _refuse_other(expected, after)
         undo.pop_all()
     if markers and moved != list(jumps):

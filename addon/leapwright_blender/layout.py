@@ -197,7 +197,7 @@ def lay_out(
                 stage.write(obj, curves)
             return again
 
-        cog = partial(_cog, obj, scene, ground, controls, source)
+        cog = partial(cog_in_steps, obj, scene, ground, controls, source=source)
         correct = partial(
             _corrected, obj, scene, ground, controls, course, body,
             cog=cog, rehearse=rehearse, stepped=stepped, air=air, whole_body=source is not None,
@@ -401,17 +401,6 @@ def _few(keys: Sequence[tuple[str, float]]) -> str:
 
 
 # --- What is added -----------------------------------------------------------------------------
-
-
-def _cog(
-    obj: Any,
-    scene: Any,
-    ground: Ground,
-    controls: Controls,
-    source: Source | None,
-    frames: Floats,
-) -> Steps[Floats]:
-    return cog_in_steps(obj, scene, ground, controls, frames, source)
 
 
 def _corrected(

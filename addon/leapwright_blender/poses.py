@@ -27,10 +27,10 @@ from leapwright_blender.space import (
     to_world_matrix,
     world_matrix,
 )
+from leapwright_blender.steps import Steps, run
 
 if TYPE_CHECKING:
     from leapwright_blender.cog import Source
-from leapwright_blender.steps import Steps, run
 
 __all__ = [
     "Body",

@@ -904,13 +904,13 @@ class Shot:
         """
         if name is not None:
             return self.rig(name)
-        objects = list(bpy.context.scene.objects)
+        objects = bpy.context.scene.objects
         armatures = [o for o in objects if o.type == "ARMATURE"]
         choices = (
             [o for o in objects if store.load(o)],
             [o for o in armatures if host.animated(o)],
             armatures,
-            [o for o in objects if o.name in self.animated()],
+            [objects[name] for name in self.animated()],
         )
         rigs = next((some for some in choices if some), [])
         if not rigs:

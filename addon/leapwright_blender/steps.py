@@ -1,14 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Long work in steps: between them a window lives, progress is shown, and the user may stop it.
 
-A verb is a generator. It yields while it reads, rehearses and compares, and returns its result. To
-stop it, close it: everything is as it was before, because a verb writes all or nothing and puts
-away what it rehearses. Whatever else wants the file (undo, save, load) comes after that.
+A verb is a generator. It yields while it reads, rehearses and compares, and returns its result;
+from its first write on it does not yield. To stop it, close it: what it rehearsed is put away, and
+everything is as it was before. Whatever else wants the file (undo, save, load) comes after that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
@@ -44,12 +45,14 @@ class Runner(Protocol):
         """Give the result of the steps."""
 
 
-def run(steps: Steps[T], /) -> T:
+def run(steps: Steps[T], /, *, told: Callable[[Step], object] | None = None) -> T:
     """Go through all steps at once, and give their result.
 
     Parameters
     ----------
     steps : Steps
+    told : callable, optional
+        Is told every step.
 
     Examples
     --------
@@ -61,10 +64,12 @@ def run(steps: Steps[T], /) -> T:
     """
     while True:
         try:
-            next(steps)
+            step = next(steps)
         except StopIteration as done:
             result: T = done.value
             return result
+        if told is not None:
+            told(step)
 
 
 def held(steps: Steps[T], /) -> Any:
@@ -93,22 +98,19 @@ def part(steps: Steps[T], first: float, last: float, words: str = "") -> Steps[T
     >>> def counted():
     ...     yield Step(0.5, "halfway")
     ...     return 3
-    >>> next(part(counted(), 0.2, 0.4)).share
-    0.3...
+    >>> next(part(counted(), 0.0, 0.5)).share
+    0.25
     """
     farthest = first
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as done:
-            result: T = done.value
-            return result
-        farthest = max(farthest, first + (last - first) * step.share)
-        try:
+    with closing(steps):
+        while True:
+            try:
+                step = next(steps)
+            except StopIteration as done:
+                result: T = done.value
+                return result
+            farthest = max(farthest, first + (last - first) * step.share)
             yield Step(farthest, words or step.words)
-        except GeneratorExit:
-            steps.close()
-            raise
 
 
 def creeping(rounds: int) -> float:

@@ -71,18 +71,18 @@ def _read(text: str) -> Mapping[str, Any]:
 def forget() -> None:
     """Let go of what was read."""
     _read.cache_clear()
-    _NOW.clear()
+    _SEEN.clear()
 
 
-_NOW: dict[str, tuple[int, str]] = {}
+_SEEN: dict[str, tuple[int, str]] = {}
 """By object: the number of the last edit that was looked at, and the keys' fingerprint then."""
 
 
 def is_old(obj: Any) -> bool:
     """Whether keys are others now than those that were checked; looked at after an edit only."""
-    edit, kept = last_edit(), _NOW.get(obj.name)
+    edit, kept = last_edit(), _SEEN.get(obj.name)
     if kept is None or (kept[0] != edit and is_at_rest()):
-        kept = _NOW[obj.name] = edit, print_of(obj)
+        kept = _SEEN[obj.name] = edit, print_of(obj)
     return kept[1] != obj.leapwright_check.keys
 
 

@@ -9,13 +9,12 @@ from typing import Any
 import bpy
 import gpu
 import numpy as np
-from mathutils import Vector
 
 from . import plates
 from .entry import preferences
 from .labels import Box
 from .plates import Colour
-from .sketch import Look, Shown, View, cog_batch, shader, sketch
+from .sketch import Look, Shown, View, cog_batch, on_screen, shader, sketch
 from .subject import subject
 from .tracking import PROBLEMS, SHOWN, is_stale, plan_of, trail_of, version, want
 
@@ -55,15 +54,14 @@ def draw() -> None:
     wished = tuple(_wished(context, scene))
     if not wished:
         return
-    matrix, frame = context.region_data.perspective_matrix, scene.frame_current_final
-    look, view = _look(context), _view(context, matrix)
+    frame, look, view = scene.frame_current_final, _look(context), _view(context)
     place = region.as_pointer()
     now = (version(), wished, view, look)
     picture = _kept((place, "still"), now, lambda: sketch(_shown(wished), view, look))
     spots = _kept(
         (place, "mark"),
         (version(), wished, view.matrix, view.size, frame),
-        lambda: tuple(_marks(wished, matrix, view.size, frame)),
+        lambda: _marks(wished, view, frame),
     )
     drawn = shader()
     gpu.state.blend_set("ALPHA")
@@ -125,7 +123,7 @@ def _look(context: Any) -> Look:
     )
 
 
-def _view(context: Any, matrix: Any) -> View:
+def _view(context: Any) -> View:
     """The region, what of it is free, and its corners that the host draws in."""
     region, space = context.region, context.space_data
     width, height = region.width, region.height
@@ -151,6 +149,7 @@ def _view(context: Any, matrix: Any) -> View:
     if space.overlay.show_text:
         taken.append((left, top - 70 * s, left + 200 * s, top))
     free = (left + 2, bottom + 2, right - 2, top - 2)
+    matrix = context.region_data.perspective_matrix
     return View(tuple(map(tuple, matrix)), (width, height), free, tuple(taken))
 
 
@@ -177,16 +176,13 @@ def _shown(wished: tuple[Wished, ...]) -> list[Shown]:
     return every
 
 
-def _marks(
-    wished: tuple[Wished, ...], matrix: Any, size: tuple[int, int], frame: float
-) -> Iterator[tuple[float, float]]:
+def _marks(wished: tuple[Wished, ...], view: View, frame: float) -> list[tuple[float, float]]:
     """Pixels of each COG on the current frame."""
-    for key, (*_, mark) in wished:
-        trail = trail_of(key)
-        if not mark or trail is None or not trail.frames[0] <= frame <= trail.frames[-1]:
-            continue
-        place = (np.interp(frame, trail.frames, axis) for axis in trail.places.T)
-        spot: Any = matrix @ Vector((*place, 1.0))
-        x, y, _, deep = spot
-        if deep > 1e-6:
-            yield (x / deep + 1) / 2 * size[0], (y / deep + 1) / 2 * size[1]
+    trails = [trail_of(key) for key, (*_, mark) in wished if mark]
+    places = [
+        [np.interp(frame, trail.frames, axis) for axis in trail.places.T]
+        for trail in trails
+        if trail is not None and trail.frames[0] <= frame <= trail.frames[-1]
+    ]
+    spots = on_screen(np.array(places), view)
+    return [(x, y) for x, y in spots[np.isfinite(spots).all(axis=1)].tolist()]

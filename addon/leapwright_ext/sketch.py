@@ -28,7 +28,7 @@ from .shapes import (
     strokes,
 )
 
-__all__ = ["Look", "Picture", "Shown", "View", "cog_batch", "shader", "sketch"]
+__all__ = ["Look", "Picture", "Shown", "View", "cog_batch", "on_screen", "shader", "sketch"]
 
 Floats = NDArray[np.float64]
 Ink = tuple[Shape, Shape, Colour, float]

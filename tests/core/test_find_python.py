@@ -66,7 +66,7 @@ def test_a_shim_that_does_not_run_is_passed_over(find):
 
 
 def test_an_interpreter_behind_the_broken_shim_is_found(find):
-    real = "home/.pyenv/versions/3.13.9/bin/python3.13"
+    real = "/".join(("home", ".pyenv", "versions", "3.13.9", "bin", "python3.13"))
     programs = {"python3.13": BROKEN_SHIM, real: python("3.13", "/a/real 3.13")}
     assert find(programs, "3.13").stdout == "/a/real 3.13\n"
 

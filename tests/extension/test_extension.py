@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import io
-import json
-import os
 import subprocess
 import sys
 import tomllib
@@ -14,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from outside import seen_by
 
 HERE = Path(__file__).parent
 BUILD = HERE.parent.parent / "tools" / "build_extension.py"
@@ -41,23 +41,8 @@ def seen(built: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any
 def drive(folder: Path, *zips: Path) -> dict[str, Any]:
     """Run the script in a fresh host of its own; with two zips it upgrades the first."""
     said = folder / "seen.json"
-    # The checkout must not stand in for the wheel.
-    environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTHON")}
-    environment["BLENDER_USER_RESOURCES"] = str(folder / "user")
-    done = subprocess.run(
-        [sys.executable, "-P", str(HERE / "drive.py"), str(said), *map(str, zips)],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=900,
-        check=False,
-    )
-    assert said.exists(), done.stdout[-3000:] + done.stderr[-3000:]
-    result: dict[str, Any] = json.loads(said.read_text(encoding="utf-8"))
-    assert "error" not in result, result["error"]
-    assert "Traceback" not in done.stdout + done.stderr, done.stdout + done.stderr
-    return result
+    command = [sys.executable, "-P", str(HERE / "drive.py"), str(said), *map(str, zips)]
+    return seen_by(command, said, seconds=900, cwd=folder)
 
 
 def test_the_zip_holds_the_extension_and_one_pure_wheel(built: Path) -> None:

@@ -12,6 +12,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from outside import seen_by
+
 __all__ = ["drive"]
 
 HERE = Path(__file__).parent
@@ -37,23 +39,6 @@ def drive(folder: Path, *parts: str) -> dict[str, Any]:
         "shots": os.environ.get("SHOTS", ""),
         "parts": parts,
     }
-    environment = {
-        **{k: v for k, v in os.environ.items() if not k.startswith("PYTHON")},
-        "BLENDER_USER_RESOURCES": str(folder / "user"),
-        "LEAPWRIGHT_DRIVE": json.dumps(asked),
-    }
     command = [os.environ["BLENDER"], "--factory-startup", "-p", "0", "0", "1600", "900"]
-    done = subprocess.run(
-        [*command, "--enable-event-simulate", "--python", str(HERE / "drive.py")],
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=1500,
-        check=False,
-    )
-    assert said.exists(), done.stdout[-3000:] + done.stderr[-3000:]
-    result: dict[str, Any] = json.loads(said.read_text(encoding="utf-8"))
-    assert "error" not in result, result["error"]
-    # A panel, an overlay or a handler that fails says so here only.
-    assert "Traceback" not in done.stdout + done.stderr, done.stdout + done.stderr
-    return result
+    command += ["--enable-event-simulate", "--python", str(HERE / "drive.py")]
+    return seen_by(command, said, seconds=1500, LEAPWRIGHT_DRIVE=json.dumps(asked))

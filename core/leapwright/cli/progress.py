@@ -25,25 +25,24 @@ def with_progress(steps: Generator[Any, None, T], /) -> T:
     Parameters
     ----------
     steps : generator
-        Yields something with a `share` (0 to 1) and `words`, as
-        `leapwright_blender.steps.Step`; returns the result.
+        As of `leapwright_blender.steps`.
     """
+    from leapwright_blender.steps import run
+
+    if not sys.stderr.isatty():
+        return run(steps)
     begun = time.monotonic()
     columns = (BarColumn(), TextColumn("{task.percentage:3.0f} %  {task.description}"))
     bar = Progress(*columns, console=Console(stderr=True), transient=True)
     shown = bar.add_task("", total=1.0)
-    started = False
+
+    def told(step: Any) -> None:
+        if time.monotonic() - begun > PATIENCE:
+            bar.start()
+        bar.update(shown, completed=step.share, description=step.words)
+
     try:
-        while True:
-            try:
-                step = next(steps)
-            except StopIteration as done:
-                result: T = done.value
-                return result
-            if not started and sys.stderr.isatty() and time.monotonic() - begun > PATIENCE:
-                bar.start()
-                started = True
-            bar.update(shown, completed=step.share, description=step.words)
+        return run(steps, told=told)
     finally:
-        if started:
+        if bar.live.is_started:
             bar.stop()
